@@ -1,0 +1,126 @@
+"""What a person says of a coupon and of its photo, before anything is measured."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Literal
+
+from toeline.errors import BadUsage
+
+PROCESSES: tuple[str, ...] = ("gmaw-s", "gmaw-spray", "gmaw-p", "fcaw-s", "fcaw-g")
+JOINTS: tuple[str, ...] = ("tee", "butt", "plate", "lap", "corner")
+POSITIONS: tuple[str, ...] = ("flat", "horizontal", "vertical-up", "vertical-down", "overhead")
+PLATE_BEFORE: tuple[str, ...] = ("clean", "unknown")
+PLATE_NOW: tuple[str, ...] = ("as welded", "slag chipped", "brushed", "scraped", "sprayed")
+
+Joint = Literal["tee", "butt", "plate", "lap", "corner"]
+
+_NO_NUMBERS: Mapping[str, float] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True)
+class Coupon:
+    """The welded piece as its maker describes it; everything but the joint may stay unknown.
+
+    Attributes
+    ----------
+    joint : str
+        One of ``JOINTS``; ``tee`` has two plates, the others are seen as one.
+    process : str or None
+        One of the processes that have a TOML; None where nobody said.
+    plate_thickness_mm, target_leg_mm : float or None
+        [mm]
+    travel : str
+        Direction of travel in the coupon view: ``right`` or ``left``.
+    plate_before, plate_now : str
+        How the plate was before this bead, and how it is in the photo.
+    settings : mapping
+        Machine settings by name with the unit at its end, for instance ``voltage_v``; see ``toeline.causes.settings``.
+    """
+
+    joint: str = "tee"
+    process: str | None = None
+    position: str | None = None
+    plate_thickness_mm: float | None = None
+    target_leg_mm: float | None = None
+    target_width_mm: float | None = None
+    root_gap_mm: float | None = None
+    travel: str = "right"
+    plate_before: str = "unknown"
+    plate_now: str = "as welded"
+    settings: Mapping[str, float | str] = field(default_factory=lambda: MappingProxyType({}))
+
+    def __post_init__(self) -> None:
+        for what, value, known in (
+            ("joint", self.joint, JOINTS),
+            ("position", self.position, (None, *POSITIONS)),
+            ("travel", self.travel, ("right", "left")),
+            ("plate_before", self.plate_before, PLATE_BEFORE),
+            ("plate_now", self.plate_now, PLATE_NOW),
+        ):
+            if value not in known:
+                names = ", ".join(str(k) for k in known if k is not None)
+                raise BadUsage(f"{value!r} is not a known {what.replace('_', ' ')}.", advice=f"Use one of: {names}.")
+        for name in ("plate_thickness_mm", "target_leg_mm", "target_width_mm"):
+            value = getattr(self, name)
+            if value is not None and not 0.1 <= value <= 200:
+                raise BadUsage(f"{name} of {value} can't be right.", advice="Give it in millimetres.")
+
+
+@dataclass(frozen=True, slots=True)
+class Scaling:
+    """How the photo is to be scaled.
+
+    Attributes
+    ----------
+    strip_thickness_mm : float, mapping of strip letter to float, or None
+        Height of the printed face above the plate; None: not said (0.1 is assumed for a tee, flagged, and u grows) [mm].
+    print_factor : (float, float)
+        Printed length over nominal length, along and across the sheet [ratio].
+    print_factor_u : (float, float)
+        Their standard uncertainties [ratio].
+    plate_scraped : bool
+        The plate under the strips was scraped clean.
+    plate_angle_deg : float or None
+        Known angle between the two plates; None: square with the usual tolerance [deg].
+    plate_angle_u_deg : float
+        How far the plates may be from that angle, standard uncertainty [deg].
+    camera : str or None
+        Path of a camera profile (TOML).
+    rule_px, rule_mm
+        Two points on a rule in the photo [px] and the length between them [mm].
+    px_per_mm : float or None
+        Scale given by hand.
+    unscaled : bool
+        Work in pixels only.
+    """
+
+    strip_thickness_mm: float | Mapping[str, float] | None = None
+    print_factor: tuple[float, float] = (1.0, 1.0)
+    print_factor_u: tuple[float, float] = (0.001, 0.001)
+    plate_scraped: bool = False
+    plate_angle_deg: float | None = None
+    plate_angle_u_deg: float = 3.0
+    camera: str | None = None
+    rule_px: tuple[tuple[float, float], tuple[float, float]] | None = None
+    rule_mm: float | None = None
+    px_per_mm: float | None = None
+    unscaled: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Hints:
+    """What a hand adds: points on toe lines and a box round the bead, all in the upright photo.
+
+    Attributes
+    ----------
+    through : tuple of (toe name, x, y)
+        Anchors that the named toe line must pass through [px].
+    box_px : (x0, y0, x1, y1) or None
+        Box round the bead [px].
+    """
+
+    through: tuple[tuple[str, float, float], ...] = ()
+    box_px: tuple[float, float, float, float] | None = None
