@@ -1,1 +1,6 @@
-"""Measure room."""
+"""Stations, legs, widths and the bead's shape."""
+
+from toeline.measure.result import BeadSize, Stations
+from toeline.measure.stations import measure_bead
+
+__all__ = ["BeadSize", "Stations", "measure_bead"]

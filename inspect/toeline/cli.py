@@ -1,0 +1,346 @@
+"""The command line: open, one call, print. Status 0 all measured, 3 some refused, 2 bad usage."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from toeline import __version__
+from toeline.coupon import Coupon, Hints, Scaling
+from toeline.errors import BadUsage, ToelineError
+
+app = typer.Typer(
+    help="Measure a weld bead from one photo taken beside a printed scale strip.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+)
+out = Console(highlight=False)
+err = Console(stderr=True, highlight=False)
+
+CAUTION = (
+    "A photo sees no fusion, no cracks and nothing below the surface. Whether a weld is acceptable is for the code in force and its "
+    "inspector to decide. Mind hot metal, fume and eyes."
+)
+
+
+def main() -> None:
+    """Entry point: every expected error becomes one sentence and a status."""
+    try:
+        app(standalone_mode=False)
+    except typer.Exit as done:
+        sys.exit(done.exit_code)
+    except ToelineError as error:
+        err.print(f"[bold]toeline:[/] {error}", soft_wrap=True)
+        sys.exit(2 if isinstance(error, BadUsage) else 3)
+    except Exception as error:
+        if hasattr(error, "format_message") and hasattr(error, "exit_code"):  # the command-line parser's own complaints
+            err.print(f"[bold]toeline:[/] {error.format_message()} See `toeline --help`.", soft_wrap=True)
+            sys.exit(2)
+        if type(error).__name__ == "Abort":
+            sys.exit(130)
+        raise
+    except KeyboardInterrupt:
+        sys.exit(130)
+
+
+@app.callback(invoke_without_command=True)
+def _version(version: Annotated[bool, typer.Option("--version", help="Say the version and stop.")] = False) -> None:
+    if version:
+        out.print(__version__)
+        raise typer.Exit(0)
+
+
+@app.command()
+def inspect(
+    photos: Annotated[list[Path], typer.Argument(help="Photos, or folders of photos.")],
+    joint: Annotated[str, typer.Option(help="tee, butt, plate, lap or corner.")] = "tee",
+    process: Annotated[str | None, typer.Option(help="gmaw-s, gmaw-spray, gmaw-p, fcaw-s, fcaw-g or another that has a table.")] = None,
+    strip_thickness_mm: Annotated[
+        str | None, typer.Option(help="Height of the printed face above the plate: one number, or A=0.1,B=1.0.")
+    ] = None,
+    print_factor: Annotated[
+        str | None, typer.Option(help="Measured length of the 80 mm check lines over 80: one number, or ALONG,ACROSS.")
+    ] = None,
+    plate_scraped: Annotated[bool, typer.Option(help="The plate under the strips was scraped clean.")] = False,
+    plate_angle_deg: Annotated[float | None, typer.Option(help="Angle between the plates of a tee, if known.")] = None,
+    plate_thickness_mm: Annotated[float | None, typer.Option(help="Plate thickness.")] = None,
+    camera: Annotated[str | None, typer.Option(help="Camera profile written by `toeline camera`.")] = None,
+    rule: Annotated[str | None, typer.Option(help="Two points on a rule: X1,Y1,X2,Y2=MM.")] = None,
+    px_per_mm: Annotated[float | None, typer.Option(help="Scale given by hand.")] = None,
+    unscaled: Annotated[bool, typer.Option(help="No strip: find the bead and tell ratios, nothing in mm.")] = False,
+    through: Annotated[list[str] | None, typer.Option(help="A point on a toe, TOE=X,Y in px; repeat for more.")] = None,
+    box: Annotated[str | None, typer.Option(help="Box round the bead, X0,Y0,X1,Y1 in px.")] = None,
+    travel: Annotated[str, typer.Option(help="Direction of travel in the coupon view: right or left.")] = "right",
+    target_leg_mm: Annotated[float | None, typer.Option(help="Leg that was asked for.")] = None,
+    target_width_mm: Annotated[float | None, typer.Option(help="Width that was asked for.")] = None,
+    position: Annotated[str | None, typer.Option(help="flat, horizontal, vertical-up, vertical-down or overhead.")] = None,
+    plate_before: Annotated[str, typer.Option(help="Plate before this bead: clean or unknown.")] = "unknown",
+    plate_now: Annotated[str, typer.Option(help="Plate in the photo: as welded, slag chipped, brushed, scraped or sprayed.")] = "as welded",
+    settings: Annotated[Path | None, typer.Option(help="Machine settings, TOML.")] = None,
+    limits: Annotated[str, typer.Option(help="Limit set; `toeline limits` lists them.")] = "teaching",
+    json_to: Annotated[str | None, typer.Option("--json", help="Write results as JSON Lines to a file, or - for the screen.")] = None,
+    overlay: Annotated[Path | None, typer.Option(help="Folder for pictures with the findings drawn in.")] = None,
+    logbook: Annotated[Path | None, typer.Option(help="Save to this logbook.")] = None,
+    workers: Annotated[int, typer.Option(help="Photos worked on at the same time.", min=1, max=64)] = 1,
+) -> None:
+    """Inspect photos: legs or width with ±, spatter, verdicts, likely causes."""
+    from toeline.causes.settings import read_settings
+    from toeline.photo import find_photos
+
+    coupon = Coupon(
+        joint=joint,
+        process=process,
+        position=position,
+        plate_thickness_mm=plate_thickness_mm,
+        target_leg_mm=target_leg_mm,
+        target_width_mm=target_width_mm,
+        travel=travel,
+        plate_before=plate_before,
+        plate_now=plate_now,
+        settings=read_settings(settings) if settings else {},
+    )
+    scaling = Scaling(
+        strip_thickness_mm=_thickness(strip_thickness_mm),
+        print_factor=_pair(print_factor, "--print-factor") if print_factor else (1.0, 1.0),
+        plate_scraped=plate_scraped,
+        plate_angle_deg=plate_angle_deg,
+        camera=camera,
+        px_per_mm=px_per_mm,
+        unscaled=unscaled,
+        **_rule(rule),
+    )
+    hints = Hints(tuple(_anchor(text) for text in through or ()), _box(box))
+    listed = [photo for path in photos for photo in find_photos(path)]
+    if not listed:
+        raise BadUsage("There is no photo in that folder.", advice="Name a folder with JPEG, HEIC, PNG or WebP files.")
+    refused = _run(listed, coupon, scaling, hints, limits, json_to, overlay, logbook, workers)
+    raise typer.Exit(3 if refused else 0)
+
+
+def _run(
+    photos: list[Path],
+    coupon: Coupon,
+    scaling: Scaling,
+    hints: Hints,
+    limits: str,
+    json_to: str | None,
+    overlay: Path | None,
+    logbook: Path | None,
+    workers: int,
+) -> int:
+    stream = sys.stdout if json_to == "-" else open(json_to, "w", encoding="utf-8") if json_to else None
+    jobs = [(path, coupon, scaling, hints, limits, overlay, logbook) for path in photos]
+    refused = 0
+    try:
+        for path, record, note in _results(jobs, workers):
+            refused += record is None or record["refused"] is not None
+            if stream and record is not None:
+                stream.write(json.dumps(record, ensure_ascii=False) + "\n")
+            if json_to != "-":
+                _tell(path, record, note)
+            elif note:
+                err.print(f"[bold]{path.name}:[/] {note}", soft_wrap=True)
+    finally:
+        if stream and stream is not sys.stdout:
+            stream.close()
+    if json_to != "-":
+        out.print(f"[dim]{CAUTION}[/]")
+    return refused
+
+
+Job = tuple[Path, Coupon, Scaling, Hints, str, Path | None, Path | None]
+
+
+def _results(jobs: list[Job], workers: int) -> Iterator[tuple[Path, dict[str, Any] | None, str]]:
+    if workers == 1 or len(jobs) == 1:
+        yield from map(_one, jobs)
+        return
+    with ProcessPoolExecutor(min(workers, len(jobs))) as pool:
+        yield from pool.map(_one, jobs)
+
+
+def _one(job: Job) -> tuple[Path, dict[str, Any] | None, str]:
+    """One photo from file to record; an error becomes a note, so that the batch goes on."""
+    from toeline.inspection import inspect_photo
+    from toeline.photo import read_photo
+
+    path, coupon, scaling, hints, limits, overlay, logbook = job
+    try:
+        data = path.read_bytes() if path.is_file() else b""
+        photo = read_photo(path) if not data else read_photo(data, name=path.name)
+        found = inspect_photo(photo, coupon, scaling=scaling, hints=hints, limit_set=limits)
+        record = found.as_dict()
+        if overlay is not None:
+            _write_overlay(found, overlay / f"{path.stem}-overlay.jpg")
+        if logbook is not None:
+            from toeline.logbook import Logbook
+
+            with Logbook(logbook) as book:
+                book.save(record, data)
+        return path, record, ""
+    except BadUsage:
+        raise
+    except ToelineError as error:
+        return path, None, str(error)
+    except OSError as error:
+        return path, None, f"{path.name} could not be finished ({error.strerror or error}). Check the disk and the permissions."
+
+
+def _write_overlay(found: object, path: Path) -> None:
+    from PIL import Image
+
+    from toeline.inspection import Inspection
+    from toeline.report.overlay import overlay_picture
+
+    assert isinstance(found, Inspection)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    Image.fromarray(overlay_picture(found)).save(path, quality=90)
+
+
+def _tell(path: Path, record: dict[str, Any] | None, note: str) -> None:
+    """The table of one photo."""
+    from toeline.report.tables import cause_lines, measure_rows, verdict_rows
+
+    out.rule(f"[bold]{path.name}[/]", align="left")
+    if record is None:
+        out.print(note, soft_wrap=True)
+        return
+    if record["refused"]:
+        out.print(f"[bold]Not measured.[/] {record['refused']['message']} {record['refused']['advice']}", soft_wrap=True)
+        return
+    _print_table(("measure", "value ± (k = 2)"), measure_rows(record))
+    if record["verdicts"]:
+        _print_table(("limit", "outcome", "why"), verdict_rows(record))
+    for line in cause_lines(record):
+        out.print(line, soft_wrap=True)
+    for flag in record["flags"]:
+        out.print(f"[dim]• {flag['name']}{': ' + flag['where'] if flag['where'] else ''}. {flag['advice']}[/]", soft_wrap=True)
+
+
+def _print_table(columns: Iterable[str], rows: Iterable[tuple[str, ...]]) -> None:
+    table = Table(*columns, box=None, padding=(0, 2), header_style="dim")
+    for row in rows:
+        table.add_row(*row)
+    out.print(table)
+
+
+@app.command()
+def strips(
+    folder: Annotated[Path, typer.Argument(help="Where to put the sheets.")] = Path("."),
+) -> None:
+    """Write the printable strip sheets (A4 and Letter) as PDF."""
+    from toeline.report.strip_sheets import write_sheets
+
+    for paper in ("a4", "letter"):
+        for path in write_sheets(folder, paper=paper):
+            out.print(f"{path}")
+    out.print("Print at 100 % (no 'fit to page'), then measure both 80 mm check lines.")
+
+
+@app.command()
+def camera(
+    photos: Annotated[list[Path], typer.Argument(help="Eight or more photos of a strip or of the board, from many sides.")],
+    profile: Annotated[Path, typer.Option(help="Where to write the profile.")] = Path("camera.toml"),
+) -> None:
+    """Calibrate a phone's camera from photos of a strip and write its profile."""
+    from toeline.photo import find_photos, read_photo
+    from toeline.scale.camera import calibrate, write_profile
+
+    read = [read_photo(path) for given in photos for path in find_photos(given)]
+    found = calibrate(read)
+    write_profile(found, profile)
+    out.print(f"{profile}: focal length {found.lens.focal_px:.1f} px, reprojection error {found.residual_px:.2f} px.")
+
+
+@app.command("limits")
+def limit_sets() -> None:
+    """List the limit sets with edition and status."""
+    from toeline.limits import load_limit_sets
+
+    _print_table(("set", "what it is"), [(name, s.title) for name, s in load_limit_sets().items()])
+
+
+@app.command("app")
+def serve(
+    phone: Annotated[bool, typer.Option(help="Let one phone in over the home network, with a one-time code.")] = False,
+    port: Annotated[int, typer.Option(help="Port.")] = 8501,
+    logbook: Annotated[Path | None, typer.Option(help="Logbook to use.")] = None,
+) -> None:
+    """Serve the pages on this machine (127.0.0.1 only, unless --phone)."""
+    from toeline.serve import serve_app
+
+    raise typer.Exit(serve_app(phone=phone, port=port, logbook=logbook))
+
+
+@app.command()
+def demo(
+    samples: Annotated[Path, typer.Option(help="Folder of sample photos with their truth.")] = Path("sample_images"),
+    logbook: Annotated[Path, typer.Option(help="Demo logbook, made anew.")] = Path("demo/logbook.sqlite"),
+    overlay: Annotated[Path | None, typer.Option(help="Folder for overlays.")] = None,
+) -> None:
+    """Inspect every sample photo, print the table, and fill a demo logbook marked as invented data."""
+    from toeline.demo import fill_logbook, run_samples
+
+    rows, records = run_samples(samples, overlay=overlay)
+    _print_table(("photo", "process", "joint", "measured", "true", "spatter", "likely cause", "planted"), rows)
+    n = fill_logbook(records, logbook, samples)
+    out.print(f"{logbook}: {n} coupons saved, all invented data.")
+    out.print(f"[dim]{CAUTION}[/]")
+
+
+def _numbers(text: str, n: int, option: str) -> tuple[float, ...]:
+    try:
+        got = tuple(float(part) for part in text.split(","))
+    except ValueError:
+        got = ()
+    if len(got) != n:
+        raise BadUsage(f"{option} got {text!r}.", advice=f"Give {n} numbers with commas between them.")
+    return got
+
+
+def _pair(text: str, option: str) -> tuple[float, float]:
+    a, *rest = _numbers(text, 1 + text.count(","), option)
+    return a, (rest[0] if rest else a)
+
+
+def _thickness(text: str | None) -> float | dict[str, float] | None:
+    if text is None:
+        return None
+    try:
+        if "=" not in text:
+            return float(text)
+        return {letter.strip().upper(): float(mm) for letter, mm in (part.split("=") for part in text.split(","))}
+    except ValueError:
+        raise BadUsage(f"--strip-thickness-mm got {text!r}.", advice="Give one number in mm, or A=0.1,B=1.0.") from None
+
+
+def _rule(text: str | None) -> dict[str, Any]:
+    if text is None:
+        return {}
+    points, _, mm = text.partition("=")
+    x1, y1, x2, y2 = _numbers(points, 4, "--rule")
+    return {"rule_px": ((x1, y1), (x2, y2)), "rule_mm": _numbers(mm, 1, "--rule")[0]}
+
+
+def _anchor(text: str) -> tuple[str, float, float]:
+    name, _, point = text.partition("=")
+    if name.lower() not in ("base", "standing", "left", "right"):
+        raise BadUsage(f"--through got {text!r}.", advice="Use base=X,Y, standing=X,Y, left=X,Y or right=X,Y in px.")
+    x, y = _numbers(point, 2, "--through")
+    return name.lower(), x, y
+
+
+def _box(text: str | None) -> tuple[float, float, float, float] | None:
+    if text is None:
+        return None
+    x0, y0, x1, y1 = _numbers(text, 4, "--box")
+    return x0, y0, x1, y1

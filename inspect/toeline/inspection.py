@@ -1,0 +1,176 @@
+"""One photo from pixels to causes: the job, in the order a person would describe it.
+
+Only this module reads the timer and turns a stage's error into `refused`; the stages raise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from time import perf_counter
+
+from toeline.bead import CouponView, find_bead, look, unfold
+from toeline.bead.result import Bead
+from toeline.causes import Diagnosis, reason
+from toeline.coupon import Coupon, Hints, Scaling
+from toeline.errors import BadUsage, ToelineError
+from toeline.flags import Flag
+from toeline.limits import Verdict, judge
+from toeline.measure import BeadSize, add_shape, measure_bead
+from toeline.photo import Photo, check_bead, check_photo
+from toeline.scale import Scale, find_scale
+from toeline.spatter import Spatter, find_spatter
+from toeline.surface import SurfaceSign, find_signs
+
+#: One integer a room, raised when a number's meaning changes; see DEVELOPERS.md, "Numbers that changed".
+METHOD = {"photo": 1, "scale": 1, "bead": 1, "measure": 1, "surface": 1, "spatter": 1, "limits": 1, "causes": 1}
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """Why there are no numbers, and what to do."""
+
+    reason: str
+    message: str
+    advice: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Inspection:
+    """Everything found on one photo; what could not be reached is None or empty, and `refused` says why."""
+
+    photo: Photo
+    coupon: Coupon
+    scaling: Scaling = field(default_factory=Scaling)
+    scale: Scale | None = None
+    view: CouponView | None = None
+    bead: Bead | None = None
+    size: BeadSize | None = None
+    surface: tuple[SurfaceSign, ...] = ()
+    spatter: Spatter | None = None
+    verdicts: tuple[Verdict, ...] = ()
+    diagnosis: Diagnosis | None = None
+    own_flags: tuple[Flag, ...] = ()
+    refused: Refusal | None = None
+    seconds: tuple[tuple[str, float], ...] = ()
+
+    @property
+    def flags(self) -> tuple[Flag, ...]:
+        """Every doubt, each once, in the order of the flow."""
+        stages = (self.scale, self.bead, self.spatter)
+        listed = [*self.own_flags, *(flag for stage in stages if stage for flag in stage.flags)]
+        return tuple(dict.fromkeys(listed))
+
+    def as_dict(self) -> dict[str, object]:
+        """The result as the contract's JSON object (``report/schema.json``)."""
+        from toeline.record import as_record
+
+        return as_record(self)
+
+
+class _Stopwatch:
+    def __init__(self) -> None:
+        self.start = perf_counter()
+        self.rows: list[tuple[str, float]] = []
+
+    @contextmanager
+    def room(self, name: str) -> Iterator[None]:
+        start = perf_counter()
+        try:
+            yield
+        finally:
+            self.rows.append((name, perf_counter() - start))
+
+    def read(self) -> tuple[tuple[str, float], ...]:
+        return (("total", perf_counter() - self.start), *self.rows)
+
+
+def inspect_photo(
+    photo: Photo,
+    coupon: Coupon,
+    *,
+    scaling: Scaling | None = None,
+    hints: Hints | None = None,
+    limit_set: str = "teaching",
+) -> Inspection:
+    """Inspect one photo.
+
+    Parameters
+    ----------
+    photo : Photo
+    coupon : Coupon
+        What the person says of the piece.
+    scaling : Scaling, optional
+        How to get millimetres; printed strips of unknown thickness by default.
+    hints : Hints, optional
+        Points and a box set by hand.
+    limit_set : str
+        Name of a limit set.
+
+    Returns
+    -------
+    Inspection
+        With `refused` set, and no numbers, where a stage could not do its work.
+
+    Raises
+    ------
+    BadUsage
+        The request contradicts itself or names something unknown.
+    """
+    watch = _Stopwatch()
+    found = Inspection(photo, coupon, scaling or Scaling())
+    try:
+        found = _flow(found, hints or Hints(), limit_set, watch)
+    except BadUsage:
+        raise
+    except ToelineError as error:
+        partial = error.evidence.get("partial")
+        kept = partial if isinstance(partial, Inspection) else found
+        found = replace(kept, refused=Refusal(error.reason, error.message, error.advice))
+    return replace(found, seconds=watch.read())
+
+
+def _flow(found: Inspection, hints: Hints, limit_set: str, watch: _Stopwatch) -> Inspection:
+    """The stages in order; on an error what was found so far rides along in the error's evidence."""
+    photo, coupon, scaling = found.photo, found.coupon, found.scaling
+    try:
+        with watch.room("photo"):
+            found = replace(found, own_flags=check_photo(photo))
+        with watch.room("scale"):
+            scale = find_scale(photo, joint=coupon.joint, scaling=scaling)
+            found = replace(found, scale=scale)
+        with watch.room("bead"):
+            view = unfold(photo, scale)
+            evidence = look(view)
+            found = replace(found, view=view)
+            bead = find_bead(view, scale, joint=coupon.joint, travel=coupon.travel, hints=hints, evidence=evidence)
+            found = replace(found, bead=bead, own_flags=(*found.own_flags, *_fitness(view, scale, bead, coupon)))
+        with watch.room("measure"):
+            size = add_shape(measure_bead(bead, scale, joint=coupon.joint), bead, view)
+            found = replace(found, size=size)
+        with watch.room("surface"):
+            surface = find_signs(view, bead, evidence=evidence)
+            found = replace(found, surface=surface)
+        if scale.source != "none":
+            with watch.room("spatter"):
+                spatter = find_spatter(
+                    view, bead, scale, plate_before=coupon.plate_before, plate_now=coupon.plate_now, evidence=evidence
+                )
+                found = replace(found, spatter=spatter)
+        with watch.room("limits"):
+            verdicts = judge(size, surface=surface, spatter=found.spatter, coupon=coupon, limit_set=limit_set)
+            found = replace(found, verdicts=verdicts)
+        with watch.room("causes"):
+            found = replace(found, diagnosis=reason(size, surface=surface, spatter=found.spatter, coupon=coupon))
+    except ToelineError as error:
+        error.evidence = {**error.evidence, "partial": found}
+        raise
+    return found
+
+
+def _fitness(view: CouponView, scale: Scale, bead: Bead, coupon: Coupon) -> tuple[Flag, ...]:
+    flags = list(check_bead(view.grey(), view.near(bead), px_per_mm=scale.px_per_mm.value if scale.source != "none" else 99.0))
+    if coupon.joint in ("lap", "corner"):
+        flags.append(Flag("width-only-joint", coupon.joint))
+    return tuple(flags)

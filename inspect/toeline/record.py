@@ -1,0 +1,175 @@
+"""An inspection as the contract's JSON object, and the check of such an object against the schema that the package ships."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Mapping
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+import jsonschema
+import numpy as np
+
+from toeline.quantity import Measured
+
+if TYPE_CHECKING:
+    from toeline.inspection import Inspection
+
+FORMAT = "toeline-inspection"
+VERSION = 1
+
+
+def as_record(found: Inspection) -> dict[str, Any]:
+    """The JSON object of one inspection; numbers are rounded to what they mean (px to 0.01, mm to 0.001)."""
+    from toeline.inspection import METHOD
+
+    photo, coupon = found.photo, found.coupon
+    told = found.refused is None
+    diagnosis = found.diagnosis.causes if told and found.diagnosis else ()
+    return _clean(
+        {
+            "format": FORMAT,
+            "version": VERSION,
+            "method": dict(METHOD),
+            "photo": {
+                "name": photo.name,
+                "sha256": photo.sha256,
+                "width_px": photo.width_px,
+                "height_px": photo.height_px,
+                "taken_at": photo.taken_at,
+                "camera": {name: getattr(photo.camera, name) for name in photo.camera.__slots__},
+            },
+            "process": coupon.process,
+            "joint": coupon.joint,
+            "position": coupon.position,
+            "coupon": {
+                "plate_thickness_mm": coupon.plate_thickness_mm,
+                "target_leg_mm": coupon.target_leg_mm,
+                "target_width_mm": coupon.target_width_mm,
+                "travel": coupon.travel,
+                "plate_before": coupon.plate_before,
+                "plate_now": coupon.plate_now,
+                "settings": dict(coupon.settings),
+            },
+            "refused": None
+            if found.refused is None
+            else {"reason": found.refused.reason, "message": found.refused.message, "advice": found.refused.advice},
+            "flags": [flag.as_dict() for flag in found.flags],
+            "scale": _scale(found),
+            "bead": _bead(found) if told else None,
+            "stations": _stations(found) if told else None,
+            "measures": {key: value.as_dict() for key, value in found.size.measures.items()} if told and found.size else {},
+            "surface": [_fields(sign) for sign in found.surface] if told else [],
+            "spatter": _spatter(found) if told else None,
+            "verdicts": [_fields(verdict) for verdict in found.verdicts] if told else [],
+            "causes": [_fields(cause) for cause in diagnosis],
+            "advice": None
+            if not (told and found.diagnosis)
+            else {
+                "next_change": found.diagnosis.next_change,
+                "tell_apart": found.diagnosis.tell_apart,
+                "notes": list(found.diagnosis.notes),
+            },
+            "seconds": dict(found.seconds),
+        }
+    )
+
+
+@cache
+def schema() -> Mapping[str, Any]:
+    """The JSON Schema of a result."""
+    return json.loads(files("toeline").joinpath("report/schema.json").read_text(encoding="utf-8"))  # type: ignore[no-any-return]
+
+
+def check_record(record: Mapping[str, Any]) -> None:
+    """Raise ``jsonschema.ValidationError`` where an object breaks the contract."""
+    jsonschema.Draft202012Validator(dict(schema())).validate(record)
+
+
+def _scale(found: Inspection) -> dict[str, Any] | None:
+    scale = found.scale
+    if scale is None:
+        return None
+    none = scale.source == "none"
+    return {
+        "source": scale.source,
+        "px_per_mm": None if none else {"value": scale.px_per_mm.value, "u": scale.px_per_mm.u},
+        "tilt_deg": scale.tilt_deg if scale.source == "strips" else None,
+        "focal_px": scale.lens.focal_px if scale.source == "strips" else None,
+        "plate_angle_deg": None
+        if scale.plate_angle_deg is None
+        else {"value": scale.plate_angle_deg.value, "u": scale.plate_angle_deg.u},
+        "plates": []
+        if none
+        else [
+            {"name": p.name, "strips": list(p.strips), "n_corners": p.n_corners, "residual_px": p.residual_px}
+            for p in scale.plates
+        ],
+    }
+
+
+def _bead(found: Inspection) -> dict[str, Any] | None:
+    bead = found.bead
+    if bead is None:
+        return None
+    return {
+        "confidence": bead.confidence,
+        "toes_px": {name: toe.photo_px for name, toe in bead.toes.items()},
+        "toes_seen": {name: toe.seen for name, toe in bead.toes.items()},
+        "start_px": bead.start_px,
+        "end_px": bead.end_px,
+        "anchors": [{"toe": name, "x_px": x, "y_px": y} for name, x, y in bead.anchors],
+        "moved_mm": dict(bead.moved_mm),
+        "parts": [{"kind": part.kind, "from_mm": part.from_mm, "to_mm": part.to_mm} for part in bead.parts],
+    }
+
+
+def _stations(found: Inspection) -> dict[str, Any] | None:
+    if found.size is None or (found.scale is not None and found.scale.source == "none"):
+        return None
+    return _fields(found.size.stations)
+
+
+def _spatter(found: Inspection) -> dict[str, Any] | None:
+    spatter = found.spatter
+    if spatter is None:
+        return None
+    return {
+        "n": spatter.n,
+        "area_cm2": spatter.area_cm2,
+        "density_per_cm2": None if spatter.density_per_cm2 is None else _fields(spatter.density_per_cm2),
+        "bands": [_fields(band) for band in spatter.bands],
+        "particles": [_fields(particle) for particle in spatter.particles],
+    }
+
+
+def _fields(thing: Any) -> dict[str, Any]:
+    out: dict[str, Any] = {}
+    for name in thing.__slots__:
+        value = getattr(thing, name)
+        out[name] = _fields(value) if hasattr(value, "__slots__") and not isinstance(value, Measured) else value
+    return out
+
+
+def _clean(value: Any, key: str = "") -> Any:
+    """Plain JSON values: arrays as lists, not-a-number as null, numbers rounded to what they mean."""
+    if isinstance(value, Mapping):
+        return {str(k): _clean(v, str(k)) for k, v in value.items()}
+    if isinstance(value, np.ndarray):
+        return _clean(value.tolist(), key)
+    if isinstance(value, bool | np.bool_):
+        return bool(value)
+    if isinstance(value, int | np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        number = float(value)
+        if not math.isfinite(number):
+            return None
+        return round(number, 2) if key.endswith("_px") or key in ("toes_px", "base", "standing", "left", "right") else round(number, 5)
+    if isinstance(value, str) or value is None:
+        return value
+    if isinstance(value, Iterable):
+        return [_clean(v, key) for v in value]
+    raise TypeError(f"cannot put {type(value).__name__} into a record")

@@ -1,0 +1,119 @@
+"""The photo with what was found drawn on it: toe lines, bridged stretches, parts, spatter, signs, strips. Drawing never measures."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+from toeline.inspection import Inspection
+from toeline.report.look import INK, PAPER, SPATTER, TOE_COLOURS, WARN, font
+from toeline.scale import to_photo_px
+
+Picture = NDArray[np.uint8]
+
+
+def overlay_picture(found: Inspection, *, max_px: int = 2000, spatter: bool = True) -> Picture:
+    """Draw an inspection on its photo.
+
+    Parameters
+    ----------
+    found : Inspection
+    max_px : int
+        Long side of the picture returned [px].
+    spatter : bool
+        Ring the particles.
+
+    Returns
+    -------
+    ndarray of uint8, shape (h, w, 3)
+        A new picture; the photo is untouched.
+    """
+    photo = found.photo
+    zoom = min(1.0, max_px / max(photo.width_px, photo.height_px))
+    size = (max(1, round(photo.width_px * zoom)), max(1, round(photo.height_px * zoom)))
+    base = cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA) if zoom < 1 else photo.pixels
+    image = Image.fromarray(base)
+    draw = ImageDraw.Draw(image)
+    width = max(2, round(max(size) / 700))
+
+    def at(points: object) -> list[tuple[float, float]]:
+        scaled = (np.asarray(points, dtype=float).reshape(-1, 2) + 0.5) * zoom - 0.5
+        return [(float(x), float(y)) for x, y in scaled]
+
+    _draw_strips(found, draw, at, width)
+    if found.refused is None and found.bead is not None:
+        _draw_toes(found, draw, at, width)
+        _draw_parts(found, draw, at, width)
+        if spatter and found.spatter is not None:
+            _draw_spatter(found, draw, at, zoom, width)
+        _draw_signs(found, draw, at, width)
+    return np.asarray(image)
+
+
+def _draw_strips(found: Inspection, draw: ImageDraw.ImageDraw, at, width: int) -> None:  # type: ignore[no-untyped-def]
+    if found.scale is None:
+        return
+    for plate in found.scale.plates:
+        for letter, outline in plate.strip_outlines_mm.items():
+            corners = at(to_photo_px(found.scale, plate.name, outline))
+            draw.line([*corners, corners[0]], fill=PAPER, width=width)
+            _label(draw, corners[0], f"strip {letter}", INK, width)
+
+
+def _draw_toes(found: Inspection, draw: ImageDraw.ImageDraw, at, width: int) -> None:  # type: ignore[no-untyped-def]
+    assert found.bead is not None
+    for (name, toe), colour in zip(found.bead.toes.items(), TOE_COLOURS, strict=False):
+        points = at(toe.photo_px)
+        draw.line(points, fill=INK, width=width + 2, joint="curve")
+        for i in range(len(points) - 1):
+            if toe.seen[i] and toe.seen[i + 1]:
+                draw.line(points[i : i + 2], fill=colour, width=width)
+            elif i % 4 < 2:
+                draw.line(points[i : i + 2], fill=WARN, width=width)
+        _label(draw, points[len(points) // 12], f"{name} toe", colour, width)
+    for _, x, y in found.bead.anchors:
+        (cx, cy) = at((x, y))[0]
+        r = 4 * width
+        draw.rectangle((cx - r, cy - r, cx + r, cy + r), outline=WARN, width=width)
+
+
+def _draw_parts(found: Inspection, draw: ImageDraw.ImageDraw, at, width: int) -> None:  # type: ignore[no-untyped-def]
+    """A short bar across the bead where its steady part begins and ends."""
+    assert found.bead is not None
+    first, second = list(found.bead.toes.values())[:2]
+    for part in found.bead.parts:
+        if part.kind == "steady":
+            for mm in (part.from_mm, part.to_mm):
+                i = int(np.argmin(np.abs(found.bead.along_mm - mm)))
+                draw.line([*at(first.photo_px[i]), *at(second.photo_px[i])], fill=PAPER, width=width)
+        elif part.kind in ("restart", "crater", "tack", "start"):
+            i = int(np.argmin(np.abs(found.bead.along_mm - (part.from_mm + part.to_mm) / 2)))
+            middle = (first.photo_px[i] + second.photo_px[i]) / 2
+            _label(draw, at(middle)[0], part.kind, INK, width)
+
+
+def _draw_spatter(found: Inspection, draw: ImageDraw.ImageDraw, at, zoom: float, width: int) -> None:  # type: ignore[no-untyped-def]
+    assert found.spatter is not None and found.scale is not None
+    for particle in found.spatter.particles:
+        (cx, cy) = at((particle.x_px, particle.y_px))[0]
+        r = max(particle.diameter_mm * found.scale.px_per_mm.value * zoom / 2 + 2 * width, 3 * width)
+        draw.ellipse((cx - r, cy - r, cx + r, cy + r), outline=SPATTER, width=max(1, width - 1))
+
+
+def _draw_signs(found: Inspection, draw: ImageDraw.ImageDraw, at, width: int) -> None:  # type: ignore[no-untyped-def]
+    for sign in found.surface:
+        if sign.probability >= 0.5 and (sign.x_px or sign.y_px):
+            (cx, cy) = at((sign.x_px, sign.y_px))[0]
+            r = 6 * width
+            draw.rectangle((cx - r, cy - r, cx + r, cy + r), outline=WARN, width=width)
+            _label(draw, (cx + r, cy - r), f"{sign.sign}?", WARN, width)
+
+
+def _label(draw: ImageDraw.ImageDraw, where: tuple[float, float], text: str, colour: str, width: int) -> None:
+    face: ImageFont.ImageFont | ImageFont.FreeTypeFont = font(7 * width)
+    x, y = where[0] + 3 * width, where[1] - 10 * width
+    box = draw.textbbox((x, y), text, font=face)
+    draw.rectangle((box[0] - width, box[1] - width, box[2] + width, box[3] + width), fill=PAPER)
+    draw.text((x, y), text, fill=INK if colour == PAPER else INK, font=face)
