@@ -1,0 +1,5 @@
+"""``python -m toeline``."""
+
+from toeline.cli import main
+
+main()
