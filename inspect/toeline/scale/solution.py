@@ -3,7 +3,8 @@
 Frames. Photo [px]: x right, y down, origin at the centre of the top-left pixel. Camera [mm]: x right, y down, z away from the phone.
 Plate [mm]: ``along`` the weld, ``across`` the distance from the root on that plate (tee) or a direction square to ``along`` (flat),
 ``height`` above the plate's face. On a tee both plates share ``along`` and its origin; seen from the front of the joint ``along`` grows
-to the right. The bead room moves the origin of ``along`` (and, on flat plates, the whole frame) to the bead.
+to the right. So a base plate's frame is left-handed (``across`` points down in the view), the others are right-handed. The bead room
+moves the origin of ``along`` (and, on flat plates, the whole frame) to the bead.
 """
 
 from __future__ import annotations
@@ -23,14 +24,18 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Lens:
-    """A pinhole with radial distortion, in OpenCV's convention (opencv.org, calib3d documentation).
+    """A pinhole with distortion, in OpenCV's convention (opencv.org, calib3d documentation).
 
     Attributes
     ----------
     focal_px, centre_x_px, centre_y_px : float
         Focal length and principal point [px].
     k1, k2 : float
-        Radial distortion coefficients [ratio].
+        Radial distortion [ratio].
+    p1, p2 : float
+        Tangential distortion [ratio].
+    mirrored : bool
+        The photo was mirrored left to right: camera x then grows to the left in it.
     """
 
     focal_px: float
@@ -38,13 +43,20 @@ class Lens:
     centre_y_px: float
     k1: float = 0.0
     k2: float = 0.0
+    p1: float = 0.0
+    p2: float = 0.0
+    mirrored: bool = False
 
     @property
     def matrix(self) -> Array:
-        """The 3 × 3 camera matrix."""
-        return np.array(
-            [[self.focal_px, 0, self.centre_x_px], [0, self.focal_px, self.centre_y_px], [0, 0, 1.0]]
-        )
+        """The 3 × 3 camera matrix; its first entry is negative for a mirrored photo."""
+        focal_x = -self.focal_px if self.mirrored else self.focal_px
+        return np.array([[focal_x, 0, self.centre_x_px], [0, self.focal_px, self.centre_y_px], [0, 0, 1.0]])
+
+    @property
+    def distortion(self) -> Array:
+        """(k1, k2, p1, p2), in OpenCV's order."""
+        return np.array([self.k1, self.k2, self.p1, self.p2])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,12 +105,11 @@ class Scale:
         Along the weld in the middle of the photo's plates [px/mm]; the bead room states it at mid-bead.
     plate_angle_deg : Measured or None
         Angle between the plates of a tee [deg].
-    effects : mapping of source name to dict of plate name to ndarray, shape (6,)
-        What one standard deviation of each named source does to each plate's pose, as a small motion in the plate's own frame:
-        rotation vector [rad] and translation [mm]. Sources are independent of each other. ``focal`` and ``lens`` parts that act on
-        rays are in ``lens_effects``.
-    lens_effects : mapping of source name to ndarray, shape (5,)
-        Change of (focal_px, centre_x_px, centre_y_px, k1, k2) by one standard deviation of the same named sources.
+    effects : mapping of source name to mapping of plate name to ndarray, shape (6,)
+        What one standard deviation of each named source does to each plate's pose, as a small motion in the camera frame: rotation
+        vector [rad] about the plate's origin, then translation [mm]. Sources are independent of each other.
+    lens_effects : mapping of source name to ndarray, shape (7,)
+        Change of (focal_px, centre_x_px, centre_y_px, k1, k2, p1, p2) by one standard deviation of the same sources.
     flags : tuple of Flag
     """
 

@@ -1,0 +1,225 @@
+"""From strips as found to a scale: which strip lies on which plate, the solve, and what it leaves in doubt."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from toeline.errors import PlatesUnsolved
+from toeline.flags import Flag
+from toeline.quantity import Measured
+from toeline.scale.budget import Budget
+from toeline.scale.bundle import STEP, Fit, Problem, Sighting, solve, sources, strip_on_plate, unsolved
+from toeline.scale.rays import px_per_mm_at
+from toeline.scale.solution import Lens, PlateFit, Scale
+
+Array = NDArray[np.float64]
+
+
+def solve_plates(sightings: Sequence[Sighting], *, joint: str, budget: Budget, mirrored: bool = False) -> Scale:
+    """Lens and plates from the corners of all strips, with the effect of every named doubt.
+
+    Parameters
+    ----------
+    sightings : sequence of Sighting
+        Strips as found; their plates are told here.
+    joint : str
+        ``tee`` has a base and a standing plate; every other joint is one plate.
+    budget : Budget
+        What is believed of lens, strips and print.
+    mirrored : bool
+        The corners come from a mirrored photo.
+
+    Raises
+    ------
+    PlatesUnsolved
+        A tee with strips on one plate only, strips in one plane on a tee, or corners that no pose explains.
+    """
+    placed, flags = tell_plates(sightings, joint)
+    problem = Problem(placed, budget, mirrored=mirrored)
+    fit = solve(problem)
+    residual = _residuals(problem, fit)
+    if np.sqrt(np.mean(residual**2)) > max(1.5, 6.0 * budget.corner_u_px) or fit.weights.mean() < 0.6:
+        raise unsolved(float(np.sqrt(np.mean(residual**2))))
+    flip = joint != "tee" and _along_points_left(problem, fit)
+    if joint == "tee":
+        _check_tee(problem, fit)
+    effects, lens_effects = _effects(problem, fit, flip=flip)
+    scale = Scale(
+        source="strips",
+        lens=_lens(fit.theta, mirrored=mirrored),
+        plates=_plate_fits(problem, fit, flip=flip),
+        px_per_mm=Measured(1.0),
+        plate_angle_deg=_plate_angle(problem, fit),
+        effects=effects,
+        lens_effects=lens_effects,
+        flags=tuple(flags) + _doubts(problem, fit),
+    )
+    name = scale.plates[0].name
+    return replace(scale, px_per_mm=px_per_mm_at(scale, name, (0.0, 0.0)))
+
+
+def tell_plates(sightings: Sequence[Sighting], joint: str) -> tuple[list[Sighting], list[Flag]]:
+    """Which plate each strip lies on, and what is odd about it.
+
+    On a tee the letters say it, and the photo may be turned any way. But where the base strip is seen above the standing one while both
+    read upright, the strips were swapped: a photo turned over would show them upside down.
+    """
+    ordered = sorted(sightings, key=lambda s: -len(s.ids))
+    flags = [Flag("strip-partly-hidden", f"strip {s.strip.letter}") for s in ordered if len(s.ids) < len(s.strip.corners_mm)]
+    if joint != "tee":
+        return [replace(s, plate="plate") for s in ordered], flags
+    placed = [replace(s, plate=s.strip.plate) for s in ordered]
+    found = {s.plate for s in placed}
+    if len(found) < 2:
+        letters = " and ".join(sorted(s.strip.letter for s in placed))
+        where = "base" if "base" in found else "standing"
+        raise PlatesUnsolved(
+            f"Only strip {letters} was found, so only the {where} plate is known; legs need both plates.",
+            advice="Lay strip A, C or E on the base plate and B, D or F on the standing plate, both whole in the photo.",
+            evidence={"corners_px": {s.strip.letter: s.corners_px for s in placed}},
+        )
+    base = np.mean([s.corners_px.mean(axis=0) for s in placed if s.plate == "base"], axis=0)
+    standing = np.mean([s.corners_px.mean(axis=0) for s in placed if s.plate == "standing"], axis=0)
+    up = standing - base
+    readings = [_reading_down(s) for s in placed]
+    upright = [float(-(down @ up)) for down in readings]
+    if up[1] > 0 and all(u < 0 for u in upright) and all(down[1] > 0 for down in readings):
+        other = {"base": "standing", "standing": "base"}
+        placed = [replace(s, plate=other[s.plate]) for s in placed]
+        return placed, [*flags, Flag("strips-swapped")]
+    flags += [Flag("strip-upside-down", f"strip {s.strip.letter}") for s, u in zip(placed, upright, strict=True) if u < 0]
+    return placed, flags
+
+
+def _reading_down(sighting: Sighting) -> Array:
+    """Direction in the photo in which the strip's print reads downwards, shape (2,)."""
+    board = sighting.strip.corners_mm[sighting.ids]
+    design = np.column_stack([board, np.ones(len(board))])
+    slope, *_ = np.linalg.lstsq(design, sighting.corners_px, rcond=None)
+    down: Array = slope[1] / np.linalg.norm(slope[1])
+    return down
+
+
+def _along_points_left(problem: Problem, fit: Fit) -> bool:
+    """Whether the first strip's length runs to the left of the photo (of the scene, when it is mirrored)."""
+    ((turn, _),) = problem.frames(fit.theta[None]).values()
+    x, y = turn[0, 0, 0], turn[0, 1, 0]
+    return bool(x < -0.2 * abs(y))
+
+
+def _residuals(problem: Problem, fit: Fit) -> Array:
+    """Distance of each used corner from its prediction, shape (n,) [px]."""
+    miss = np.linalg.norm(problem.predict(fit.theta[None])[0] - problem.observed, axis=1)
+    used: Array = miss[fit.weights > 0]
+    return used
+
+
+def _lens(theta: Array, *, mirrored: bool) -> Lens:
+    focal, (centre_x, centre_y, k1, k2, p1, p2) = float(np.exp(theta[0])), (float(v) for v in theta[1:7])
+    return Lens(focal, centre_x, centre_y, k1, k2, p1, p2, mirrored)
+
+
+def _check_tee(problem: Problem, fit: Fit) -> None:
+    """Raise where the two plates do not make the inside of a tee."""
+    angle = float(problem.angle_deg(fit.theta[None])[0])
+    frames = problem.frames(fit.theta[None])
+    for name, (turn, origin) in frames.items():
+        at = problem.unknowns.pose_at[name] + 3
+        across = float((fit.theta[at : at + 3] - origin[0]) @ turn[0, :, 1])
+        if across <= 0 or not 50.0 <= angle <= 130.0:
+            raise PlatesUnsolved(
+                f"The strips lie at {angle:.0f}° to each other, which is not the inside of a tee joint.",
+                advice="Lay one strip on each plate facing the phone, or say that the joint is flat.",
+            )
+
+
+def _plate_angle(problem: Problem, fit: Fit) -> Measured | None:
+    if not problem.two_plates:
+        return None
+    un = problem.unknowns
+    line = problem.linear(fit.theta, np.arange(un.size))
+    shares = {name: float(line.angle_slope @ column) for name, column in sources(problem, fit).items()}
+    return Measured(line.angle_deg, 0.0, _gathered(shares))
+
+
+def _gathered(shares: dict[str, float]) -> dict[str, float]:
+    return {name: value for name, value in shares.items() if abs(value) > 1e-9}
+
+
+def _plate_fits(problem: Problem, fit: Fit, *, flip: bool) -> tuple[PlateFit, ...]:
+    """The plates as the package shows them."""
+    un, theta = problem.unknowns, fit.theta
+    miss = np.linalg.norm(problem.predict(theta[None])[0] - problem.observed, axis=1)
+    owner = np.repeat(np.arange(len(problem.sightings)), [len(s.ids) for s in problem.sightings])
+    frames = problem.frames(theta[None], flip=flip)
+    fits = []
+    for name in sorted(frames):
+        rotation, origin = frames[name][0][0], frames[name][1][0]
+        pose = problem.pose(theta, name)
+        outlines = {}
+        mine = [i for i, s in enumerate(problem.sightings) if s.plate == name]
+        for i in mine:
+            strip, at, place_at = problem.sightings[i].strip, un.strip_at[i], un.place_at[i]
+            place = None if place_at is None else theta[None, place_at : place_at + 3]
+            paper = strip_on_plate(strip, strip.outline_mm, theta[None, at : at + 5], theta[None, 7:9], place)[0]
+            outlines[strip.letter] = ((paper @ pose[0].T + pose[1] - origin) @ rotation)[:, :2]
+        used = np.isin(owner, mine) & (fit.weights > 0)
+        rms = float(np.sqrt(np.mean(miss[used] ** 2))) if used.any() else float("nan")
+        letters = tuple(sorted(outlines))
+        fits.append(PlateFit(name, rotation, origin, letters, MappingProxyType(outlines), int(used.sum()), rms))
+    return tuple(fits)
+
+
+def _effects(problem: Problem, fit: Fit, *, flip: bool) -> tuple[MappingProxyType[str, MappingProxyType[str, Array]], MappingProxyType[str, Array]]:
+    """Each source's small motions of the plates and changes of the lens; the corners' noise in as few parts as it has."""
+    un = problem.unknowns
+    free = np.arange(un.size)
+    frames = problem.frames(problem.around(fit.theta, free), flip=flip)
+    names = sorted(frames)
+    blocks = [np.eye(7, un.size) * un.unit[:7, None]]
+    blocks[0][0] *= np.exp(fit.theta[0])
+    for name in names:
+        rotation, origin = frames[name]
+        spin = (rotation[1 : 1 + un.size] - rotation[1 + un.size :]) @ rotation[0].T / (2 * STEP)
+        shift = (origin[1 : 1 + un.size] - origin[1 + un.size :]) / (2 * STEP)
+        turn = 0.5 * np.stack([spin[:, 2, 1] - spin[:, 1, 2], spin[:, 0, 2] - spin[:, 2, 0], spin[:, 1, 0] - spin[:, 0, 1]])
+        blocks += [turn, shift.T]
+    outputs = np.concatenate(blocks)
+    shares = {name: outputs @ column for name, column in sources(problem, fit).items()}
+    noise = np.stack([shares.pop(name) for name in list(shares) if name.startswith("corners ")], axis=1)
+    shares.update(_condensed(noise, float(np.exp(fit.theta[0]))))
+    effects = {
+        source: MappingProxyType({name: column[7 + 6 * i : 13 + 6 * i] for i, name in enumerate(names)})
+        for source, column in shares.items()
+    }
+    return MappingProxyType(effects), MappingProxyType({source: column[:7] for source, column in shares.items()})
+
+
+def _condensed(noise: Array, focal_px: float) -> dict[str, Array]:
+    """The same covariance in fewer columns: principal parts, without those too small to matter."""
+    weight = np.concatenate([[200 / focal_px] * 3, [50.0] * 4, np.tile([100.0] * 3 + [1.0] * 3, (len(noise) - 7) // 6)])
+    left, size, _ = np.linalg.svd(noise * weight[:, None], full_matrices=False)
+    kept = size > 1e-4 * size[0]
+    return {f"corners {i + 1}": column / weight for i, column in enumerate((left * size)[:, kept].T)}
+
+
+def _doubts(problem: Problem, fit: Fit) -> tuple[Flag, ...]:
+    """Curl and an unusual plate angle, where the corners show them."""
+    un, flags = problem.unknowns, []
+    for sighting, at in zip(problem.sightings, un.strip_at, strict=True):
+        if abs(fit.theta[at + 4]) > CURLED_MM:
+            flags.append(Flag("strip-curled", f"strip {sighting.strip.letter}, {abs(fit.theta[at + 4]):.1f} mm"))
+    if problem.two_plates:
+        angle = float(problem.angle_deg(fit.theta[None])[0])
+        if abs(angle - 90.0) > 6.0:
+            flags.append(Flag("plate-angle-unusual", f"{angle:.0f}°"))
+    return tuple(flags)
+
+
+CURLED_MM = 0.15
+"""Curl from which it is worth a word: ends above the middle of the strip [mm]."""
