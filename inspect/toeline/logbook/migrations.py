@@ -1,7 +1,7 @@
 """The logbook's tables, as numbered steps that are only ever added to.
 
-Each step runs in one transaction with its own record in ``migrations``; a step that has shipped is never edited. Records can be added
-and withdrawn but never changed: triggers refuse any update or delete of what was written.
+Each step runs in one transaction with its own record in ``migrations``; a step that has shipped is never edited. Records can be
+added and withdrawn but never changed: triggers refuse any update or delete of what was written.
 """
 
 from __future__ import annotations
@@ -39,13 +39,14 @@ def first_tables(connection: Connection) -> None:
         """CREATE TABLE pictures (
             sha256 TEXT PRIMARY KEY, suffix TEXT NOT NULL, n_bytes INTEGER NOT NULL, kept_at TEXT NOT NULL)""",
         """CREATE TABLE records (
-            id INTEGER PRIMARY KEY, digest TEXT NOT NULL UNIQUE, saved_at TEXT NOT NULL, toeline_version TEXT NOT NULL,
+            id INTEGER PRIMARY KEY, digest TEXT NOT NULL, saved_at TEXT NOT NULL, toeline_version TEXT NOT NULL,
             learner TEXT NOT NULL, coupon_label TEXT NOT NULL, setting_label TEXT NOT NULL, note TEXT NOT NULL,
             invented INTEGER NOT NULL, process TEXT, joint TEXT NOT NULL, refused TEXT, taken_at TEXT,
             photo_name TEXT NOT NULL, photo_sha256 TEXT NOT NULL,
             kept_photo TEXT REFERENCES pictures (sha256), kept_overlay TEXT REFERENCES pictures (sha256),
             spatter_n INTEGER, spatter_area_cm2 REAL,
             coupon_json TEXT NOT NULL, method_json TEXT NOT NULL, result_json TEXT NOT NULL)""",
+        "CREATE INDEX records_by_digest ON records (digest)",
         "CREATE INDEX records_by_learner ON records (learner, saved_at)",
         """CREATE TABLE measures (
             record_id INTEGER NOT NULL REFERENCES records (id), key TEXT NOT NULL, value REAL NOT NULL, u REAL NOT NULL,
@@ -53,7 +54,7 @@ def first_tables(connection: Connection) -> None:
         "CREATE INDEX measures_by_key ON measures (key)",
         """CREATE TABLE withdrawals (
             record_id INTEGER PRIMARY KEY REFERENCES records (id), withdrawn_at TEXT NOT NULL, why TEXT NOT NULL)""",
-        "CREATE TABLE choices (id INTEGER PRIMARY KEY, chosen_at TEXT NOT NULL, who TEXT NOT NULL, choices_json TEXT NOT NULL)",
+        "CREATE TABLE choices (who TEXT PRIMARY KEY, chosen_at TEXT NOT NULL, choices_json TEXT NOT NULL)",
     )
     _append_only(connection, "pictures", "records", "measures", "withdrawals")
 

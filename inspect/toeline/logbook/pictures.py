@@ -39,15 +39,15 @@ class Pictures:
     def path(self, sha256: str, suffix: str) -> Path:
         return self.folder / sha256[:2] / f"{sha256}{suffix}"
 
-    def keep(self, data: bytes, suffix: str) -> tuple[str, bool]:
-        """Write the bytes unless they are there already; returns their hash and whether they are new.
+    def keep(self, data: bytes, suffix: str) -> str:
+        """Write the bytes unless they are there already; returns their hash.
 
         A half-written file never bears the final name: it is written under another one, forced to the disk, then renamed.
         """
         sha256 = content_hash(data)
         final = self.path(sha256, suffix)
         if final.exists() and final.stat().st_size == len(data):
-            return sha256, False
+            return sha256
         final.parent.mkdir(parents=True, exist_ok=True)
         handle, temporary = tempfile.mkstemp(prefix=".writing-", dir=final.parent)
         try:
@@ -60,7 +60,7 @@ class Pictures:
             Path(temporary).unlink(missing_ok=True)
             raise
         _force_folder(final.parent)
-        return sha256, True
+        return sha256
 
     def read(self, sha256: str, suffix: str) -> bytes | None:
         """The picture's bytes; None where the file is gone."""
@@ -68,10 +68,6 @@ class Pictures:
             return self.path(sha256, suffix).read_bytes()
         except FileNotFoundError:
             return None
-
-    def drop(self, sha256: str, suffix: str) -> None:
-        """Take back a picture that no record came to hold."""
-        self.path(sha256, suffix).unlink(missing_ok=True)
 
 
 def _force_folder(folder: Path) -> None:

@@ -1,10 +1,11 @@
 """A photo file without what it tells about people: places, names, serial numbers, notes, thumbnails, hidden clips.
 
-What is kept is a short list (camera, lens, focal length, exposure, time, orientation, colour profile); all else goes, known or not. The
-picture itself is not touched: its compressed pixels are copied byte for byte, so a photo read from the logbook measures the same.
+What is kept is a short list (camera, lens, focal length, exposure, time, orientation, colour profile); all else goes, known or
+not. The picture itself is not touched: its compressed pixels are copied byte for byte, so a photo from the logbook measures the
+same.
 
-File layouts: JPEG ITU-T T.81 annex B and JFIF 1.02; PNG W3C (third edition) chapter 11; WebP RFC 9649; HEIF ISO/IEC 14496-12 (iloc,
-iinf) and 23008-12 (from memory). EXIF tags: CIPA DC-008.
+File layouts (all from memory): JPEG ITU-T T.81 annex B and JFIF 1.02; PNG W3C (third edition) chapter 11; WebP RFC 9649; HEIF
+ISO/IEC 14496-12 (iloc, iinf) and 23008-12. EXIF tags: CIPA DC-008.
 """
 
 from __future__ import annotations
@@ -88,7 +89,7 @@ def _plain(value: object) -> object | None:
     return value
 
 
-# --- JPEG ---------------------------------------------------------------------------------------------------------------------------
+# --- JPEG ------------------------------------------------------------
 
 
 def _clean_jpeg(data: bytes) -> bytes:
@@ -142,7 +143,7 @@ def _jpeg_segments(data: bytes) -> Iterator[tuple[int, bytes]]:
         at = found.start()
 
 
-# --- PNG ----------------------------------------------------------------------------------------------------------------------------
+# --- PNG ------------------------------------------------------------
 
 _KEPT_CHUNKS = {b"IHDR", b"PLTE", b"IDAT", b"IEND", b"tRNS", b"iCCP", b"sRGB", b"gAMA", b"cHRM", b"sBIT", b"cICP", b"pHYs"}
 
@@ -166,7 +167,7 @@ def _clean_png(data: bytes) -> bytes:
     return data[:8] + b"".join(kept[:1] + told + kept[1:])
 
 
-# --- WebP ---------------------------------------------------------------------------------------------------------------------------
+# --- WebP ------------------------------------------------------------
 
 _KEPT_WEBP = {b"VP8 ", b"VP8L", b"ALPH", b"ICCP"}
 
@@ -202,11 +203,11 @@ def _webp_chunk(kind: bytes, body: bytes) -> bytes:
     return struct.pack("<4sI", kind, len(body)) + body + b"\x00" * (len(body) % 2)
 
 
-# --- HEIC ---------------------------------------------------------------------------------------------------------------------------
+# --- HEIC ------------------------------------------------------------
 
 
 def _clean_heic(data: bytes) -> bytes:
-    """Overwritten in place, so that nothing moves: EXIF by its short form, other side data by zeros, unknown boxes by free space."""
+    """Overwritten in place, so that nothing moves: EXIF by its short form, other side data by zeros, unknown boxes by nothing."""
     out = bytearray(data)
     meta: tuple[int, int] | None = None
     for kind, start, end in _boxes(data, 0, len(data)):
