@@ -439,7 +439,7 @@ def test_a_setting_that_doubles_the_spatter_shows(book: Logbook) -> None:
     assert [g.n_coupons for g in tuning.groups] == [4, 4]
     assert tuning.groups[1].rate_per_cm2.value == pytest.approx(514 / 96)
     assert tuning.change is not None and tuning.change.real
-    assert tuning.sentence.startswith("19 against 17: About twice as much spatter as at 17")
+    assert tuning.sentence.startswith("19 against 17: About twice as much spatter as the coupons at 17")
     assert setting_names(book.entries()) == ("voltage_v",)
 
 

@@ -135,7 +135,7 @@ def _sentence(groups: tuple[Group, ...], change: Change | None, axis: str) -> st
     if axis == TIME:
         return f"{_said(groups[-1].at)} against {_said(groups[-2].at)}: {change_in_words(change, since='the day before')}"
     least, *_, most = (_said(group.at) for group in sorted(groups, key=lambda group: group.tally.rate))
-    return f"{most} against {least}: {change_in_words(change, since=f'at {least}')}"
+    return f"{most} against {least}: {change_in_words(change, since=f'the coupons at {least}')}"
 
 
 def _said(at: float | str) -> str:

@@ -16,6 +16,10 @@ INK = "#22303c"
 QUIET = "#8a9299"
 #: First and second toe line: base and standing on a tee, left and right on flat beads.
 TOE_COLOURS = ("#f0c400", "#56b4e9")
+#: The same two on paper, where bright yellow would not show.
+LINE_COLOURS = ("#a67200", "#0068a8")
+#: The one accent of pages: petrol, as on a workshop's doors.
+ACCENT = "#1d5c6e"
 SPATTER = "#e377b5"
 WARN = "#d55e00"
 GOOD = "#00795c"
