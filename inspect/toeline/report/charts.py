@@ -1,4 +1,4 @@
-"""Charts in the house look: quiet, legible on a phone, told apart by shape and label as well as colour. Drawing never measures."""
+"""Charts in the house look: quiet, legible on a phone, told apart by shape and label as by colour. Drawing never measures."""
 
 from __future__ import annotations
 
@@ -97,10 +97,11 @@ def tuning_chart(tuning: Tuning, *, axis_title: str = "") -> Figure:
     figure, axes = _blank(axis_title or ("day" if tuning.axis == TIME else tuning.axis), "particles per cm²")
     x, steps = np.array([places[spot.at] for spot in tuning.spots]), np.diff(sorted(places.values()))
     aside = 0.07 * float(steps.min() if len(steps) else 1.0)
-    axes.plot(x - aside, [s.density_per_cm2.value for s in tuning.spots], "o", ms=4.5, mfc="none", mec=QUIET, mew=1.1, label="one coupon")
+    densities = [spot.density_per_cm2.value for spot in tuning.spots]
+    axes.plot(x - aside, densities, "o", ms=4.5, mfc="none", mec=QUIET, mew=1.1, label="one coupon")
     rates = [{"value": g.rate_per_cm2.value, "low": g.rate_per_cm2.low, "high": g.rate_per_cm2.high} for g in tuning.groups]
     _marks(axes, np.array(list(places.values())) + aside, rates, 1, "together, 95 %")
-    axes.set_ylim(0, max([*(r["high"] for r in rates), *(s.density_per_cm2.value for s in tuning.spots)]) * 1.08 or 1.0)
+    axes.set_ylim(0, max([*(r["high"] for r in rates), *densities]) * 1.08 or 1.0)
     if named:
         axes.set_xticks(list(places.values()), [_day(at) if tuning.axis == TIME else str(at) for at in places])
         axes.set_xlim(-0.6, len(places) - 0.4)
@@ -122,7 +123,7 @@ def progress_chart(progress: Progress, *, target: float | None = None) -> Figure
     for n in range(1, len(stretches)):
         if stretches[n] != stretches[n - 1]:
             axes.axvline(n + 0.5, color=QUIET, lw=1)
-            said = {"transform": axes.get_xaxis_transform(), "va": "top", "size": _LETTER - 1.5, "color": QUIET}
+            said: dict[str, Any] = {"transform": axes.get_xaxis_transform(), "va": "top", "size": _LETTER - 1.5, "color": QUIET}
             axes.text(n + 0.55, 0.98, "new method", **said)
     told = [values - spread, values + spread]
     if progress.change is not None and progress.change.real:
@@ -165,7 +166,7 @@ def _marks(axes: Axes, x: Array, rates: Sequence[Mapping[str, float]], number: i
 def _say(axes: Axes, y: float, words: str) -> None:
     """A few words on a level line, at the right end above it."""
     box = {"facecolor": PAPER, "edgecolor": "none", "alpha": 0.8, "pad": 0.6}
-    place = {"xycoords": ("axes fraction", "data"), "textcoords": "offset points", "ha": "right"}
+    place: dict[str, Any] = {"xycoords": ("axes fraction", "data"), "textcoords": "offset points", "ha": "right"}
     axes.annotate(words, (1, y), (0, 3), **place, size=_LETTER - 1, color=INK, bbox=box)
 
 
