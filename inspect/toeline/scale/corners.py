@@ -1,0 +1,199 @@
+"""Strips found in a photo: markers once in a reduced copy, then every inner corner at full size in a tight window."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from toeline.errors import NoScale, StripTooSmall
+from toeline.scale.bundle import Sighting
+from toeline.scale.strips import Strip, load_strips, strip_of_marker, used_dictionary
+
+Array = NDArray[np.float64]
+Picture = NDArray[np.uint8]
+
+SEARCH_PX: tuple[int, ...] = (1800, 3600)
+"""Longer side of the reduced copies in which markers are looked for, one after the other [px]."""
+SMALLEST_MARKER_PX = 18.0
+"""Side of a marker below which its cells, an eighth of it, can't be read surely [px]."""
+FEWEST_MARKERS = 3
+FEWEST_CORNERS = 8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """All strips found in one photo, and whether it had to be mirrored to read them."""
+
+    strips: tuple[Sighting, ...]
+    mirrored: bool = False
+
+
+def find_strips(pixels: Picture) -> Found:
+    """Find the printed strips and their inner corners.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8, shape (h, w, 3)
+        The upright photo, red first.
+
+    Raises
+    ------
+    NoScale
+        No strip, or too little of one.
+    StripTooSmall
+        A strip with too few pixels.
+    """
+    markers, mirrored = _find_markers(pixels)
+    by_strip: dict[str, dict[int, Array]] = {}
+    for marker_id, quad in markers.items():
+        strip = strip_of_marker(marker_id)
+        if strip is not None:
+            by_strip.setdefault(strip.letter, {})[marker_id] = quad
+    known = load_strips()
+    whole = {known[letter]: quads for letter, quads in by_strip.items() if len(quads) >= FEWEST_MARKERS}
+    if not whole:
+        few = f"Only {len(markers)} markers of a strip could be read" if markers else "No strip was found in the photo"
+        raise NoScale(
+            f"{few}, so pixels can't be turned into millimetres.",
+            advice="Lay printed strips beside the bead, whole, flat, sharp and without glare; or give a rule, or work unscaled.",
+            evidence={"markers_px": markers},
+        )
+    sightings = [_refine(pixels, strip, quads) for strip, quads in whole.items()]
+    kept = tuple(s for s in sightings if len(s.ids) >= FEWEST_CORNERS)
+    if not kept:
+        raise NoScale(
+            "A strip was found, but hardly any of its squares are clear enough to measure from.",
+            advice="Hold the phone still, tap on the strip to focus, and keep dirt and glare off it.",
+            evidence={"markers_px": markers},
+        )
+    return Found(kept, mirrored)
+
+
+def _find_markers(pixels: Picture) -> tuple[dict[int, Array], bool]:
+    """Marker corners by id in the photo's pixels, and whether they could be read in the mirrored photo only."""
+    width = pixels.shape[1]
+    longer = max(pixels.shape[:2])
+    sizes = [size for size in SEARCH_PX if size < longer] + [min(longer, 6000)]
+    if longer <= SEARCH_PX[0]:
+        sizes.append(2 * longer)
+    best: dict[int, Array] = {}
+    for size in dict.fromkeys(sizes):
+        grey = _reduced_grey(pixels, size / longer)
+        for mirrored in (False, True):
+            seen = _detect(np.ascontiguousarray(grey[:, ::-1]) if mirrored else grey, size / longer)
+            if mirrored:
+                seen = {i: np.column_stack([width - 1 - quad[:, 0], quad[:, 1]]) for i, quad in seen.items()}
+            if len(seen) >= 2 * FEWEST_MARKERS:
+                _check_size(seen)
+                return seen, mirrored
+            if not mirrored and len(seen) > len(best):
+                best = seen
+            if seen:
+                break
+    if best:
+        _check_size(best)
+    return best, False
+
+
+def _reduced_grey(pixels: Picture, factor: float) -> Picture:
+    if factor >= 1.0:
+        small = pixels if factor == 1.0 else cv2.resize(pixels, None, fx=factor, fy=factor, interpolation=cv2.INTER_CUBIC)
+    else:
+        small = cv2.resize(pixels, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+
+
+def _detect(grey: Picture, factor: float) -> dict[int, Array]:
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.adaptiveThreshWinSizeMin = 9
+    parameters.adaptiveThreshWinSizeMax = 29
+    parameters.adaptiveThreshWinSizeStep = 20
+    parameters.minMarkerPerimeterRate = 0.02
+    parameters.errorCorrectionRate = 0.4
+    quads, ids, _ = cv2.aruco.ArucoDetector(used_dictionary(), parameters).detectMarkers(grey)
+    if ids is None:
+        return {}
+    return {int(i): (quad.reshape(4, 2) + 0.5) / factor - 0.5 for i, quad in zip(ids.ravel(), quads, strict=True)}
+
+
+def _check_size(markers: Mapping[int, Array]) -> None:
+    side = float(np.median([np.sqrt(abs(cv2.contourArea(quad.astype(np.float32)))) for quad in markers.values()]))
+    if side < SMALLEST_MARKER_PX:
+        raise StripTooSmall(
+            f"The strip is there, but its markers are only {side:.0f} pixels wide, too few to measure from.",
+            advice="Go closer (25–30 cm), or send the original photo instead of a shrunken copy.",
+            evidence={"markers_px": dict(markers)},
+        )
+
+
+def _refine(pixels: Picture, strip: Strip, quads: Mapping[int, Array]) -> Sighting:
+    """Inner corners of a strip: predicted from its markers, then found to a fraction of a pixel in the full photo."""
+    numbers = [marker_id - strip.first_id for marker_id in quads]
+    printed, seen = strip.markers_mm[numbers].reshape(-1, 2), np.concatenate(list(quads.values()))
+    plane, _ = cv2.findHomography(printed, seen, cv2.RANSAC, 4.0 + 0.003 * float(np.ptp(seen)))
+    corners_mm = strip.corners_mm
+    if plane is None:
+        return Sighting(strip, np.zeros(0, dtype=np.int64), np.zeros((0, 2)))
+    predicted = _mapped(plane, corners_mm) + _bend(printed, seen - _mapped(plane, printed), corners_mm, strip.square_mm)
+    grown = _mapped(plane, np.concatenate([corners_mm + d for d in ([0.5, 0], [0, 0.5], [-0.5, 0], [0, -0.5])]))
+    grown = grown.reshape(4, -1, 2)
+    px_per_mm = np.minimum(np.hypot(*(grown[0] - grown[2]).T), np.hypot(*(grown[1] - grown[3]).T))
+    inset = 0.5 * (strip.square_mm - strip.marker_mm)
+    reach = np.clip(0.85 * inset * px_per_mm, 2.0, 40.0)
+    edge = reach + 3.0
+    height, width = pixels.shape[:2]
+    inside = np.all((predicted > edge[:, None]) & (predicted < [width - 1, height - 1] - edge[:, None]), axis=1)
+    if not inside.any():
+        return Sighting(strip, np.zeros(0, dtype=np.int64), np.zeros((0, 2)))
+    low = np.maximum(np.floor((predicted - 2 * edge[:, None])[inside].min(axis=0)).astype(int), 0)
+    high = np.ceil((predicted + 2 * edge[:, None])[inside].max(axis=0)).astype(int) + 1
+    grey = cv2.cvtColor(np.ascontiguousarray(pixels[low[1] : high[1], low[0] : high[0]]), cv2.COLOR_RGB2GRAY)
+    ids, corners, middles = [], [], _mapped(plane, corners_mm)
+    for number in np.flatnonzero(inside):
+        start = predicted[number] - low
+        corner = _saddle(grey, start, float(reach[number]))
+        if corner is None or not _checkered(grey, plane, corners_mm[number], corner - middles[number], strip):
+            continue
+        ids.append(number)
+        corners.append(corner + low)
+    return Sighting(strip, np.array(ids, dtype=np.int64), np.array(corners, dtype=float).reshape(-1, 2))
+
+
+def _mapped(plane: Array, points: Array) -> Array:
+    mapped: Array = cv2.perspectiveTransform(points.reshape(-1, 1, 2).astype(float), plane).reshape(-1, 2)
+    return mapped
+
+
+def _bend(printed: Array, misses: Array, at: Array, square_mm: float) -> Array:
+    """What the markers nearby miss the homography by, smoothed to each corner: follows curl and lens distortion [px]."""
+    distance = np.linalg.norm(printed[None] - at[:, None], axis=2) / square_mm
+    weight = np.exp(-0.5 * distance**2) + 1e-9
+    bend: Array = weight @ misses / weight.sum(axis=1, keepdims=True)
+    return bend
+
+
+def _saddle(grey: Picture, start: Array, reach: float) -> Array | None:
+    """The corner near a start, where every edge in the window points to (OpenCV's cornerSubPix); None when it runs away."""
+    half = int(round(reach))
+    criteria = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 30, 0.003)
+    corner = cv2.cornerSubPix(grey, start.astype(np.float32).reshape(1, 1, 2), (half, half), (-1, -1), criteria)
+    found = corner.reshape(2).astype(float)
+    return found if float(np.hypot(*(found - start))) <= max(1.5, 0.6 * reach) else None
+
+
+def _checkered(grey: Picture, plane: Array, corner_mm: Array, moved: Array, strip: Strip) -> bool:
+    """Whether the four squares about a corner are light and dark by turns, as printed: hidden corners are not."""
+    offset = 0.4 * (strip.square_mm - strip.marker_mm) / 2
+    about = corner_mm + offset * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+    x, y = np.round(_mapped(plane, about) + moved).astype(int).T
+    if x.min() < 0 or y.min() < 0 or x.max() >= grey.shape[1] or y.max() >= grey.shape[0]:
+        return False
+    values = grey[y, x].astype(float)
+    column, row = np.round(corner_mm / strip.square_mm).astype(int)
+    dark_first = (column + row) % 2 == 0  # the square up and to the left of it is black
+    dark, light = (values[::2], values[1::2]) if dark_first else (values[1::2], values[::2])
+    return bool(light.min() - dark.max() > 12.0)
