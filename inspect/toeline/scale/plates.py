@@ -167,7 +167,9 @@ def _plate_fits(problem: Problem, fit: Fit, *, flip: bool) -> tuple[PlateFit, ..
             strip, at, place_at = problem.sightings[i].strip, un.strip_at[i], un.place_at[i]
             place = None if place_at is None else theta[None, place_at : place_at + 3]
             paper = strip_on_plate(strip, strip.outline_mm, theta[None, at : at + 5], theta[None, 7:9], place)[0]
-            outlines[strip.letter] = ((paper @ pose[0].T + pose[1] - origin) @ rotation)[:, :2]
+            corners = (paper @ pose[0].T + pose[1] - origin) @ rotation
+            eye = -origin @ rotation
+            outlines[strip.letter] = (eye + (corners - eye) * (eye[2] / (eye[2] - corners[:, 2:])))[:, :2]
         used = np.isin(owner, mine) & (fit.weights > 0)
         rms = float(np.sqrt(np.mean(miss[used] ** 2))) if used.any() else float("nan")
         letters = tuple(sorted(outlines))

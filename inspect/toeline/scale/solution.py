@@ -74,7 +74,7 @@ class PlateFit:
     strips : tuple of str
         Letters of the strips on it.
     strip_outlines_mm : mapping of letter to ndarray, shape (4, 2)
-        Corners of each strip's paper, on the plate [mm].
+        Where the corners of each strip's paper are seen on the plate, which the paper's height moves a little [mm].
     n_corners : int
         Chessboard corners used.
     residual_px : float
