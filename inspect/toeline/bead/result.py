@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
 
 import numpy as np
@@ -83,7 +83,7 @@ class Bead:
     end_px: tuple[float, float]
     anchors: tuple[tuple[str, float, float], ...] = ()
     flags: tuple[Flag, ...] = ()
-    moved_mm: Mapping[str, float] = MappingProxyType({})
+    moved_mm: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
 
     def steady(self) -> NDArray[np.bool_]:
         """Which stations belong to the steady part, shape (n,)."""
