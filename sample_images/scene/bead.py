@@ -1,0 +1,442 @@
+"""The bead: two toe lines, parts, defects, and the weld face between the toes as a fine surface.
+
+Side 0 is the toe that is lower in the view (`base`, or the flat bead's negative `across`), side 1 the upper one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import radians, sin, sqrt
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sample_images.scene import noise
+from sample_images.scene.geometry import plate_axes
+from sample_images.scene.process import Look
+
+Array = NDArray[np.float64]
+
+SIDES: dict[str, tuple[str, str]] = {
+    "tee": ("base", "standing"),
+    "butt": ("right", "left"),
+    "plate": ("right", "left"),
+}
+STEADY_MARGIN_MM = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A stretch of the bead: `start`, `steady`, `crater`, `tack` or `restart`. [mm]"""
+
+    kind: str
+    from_mm: float
+    to_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Defect:
+    """Something wrong with the surface, where the geometry put it.
+
+    Parameters
+    ----------
+    kind : str
+        `undercut`, `pore`, `lap`, `crater`, `slag`.
+    side : str or None
+        Toe name, where it has one.
+    from_mm, to_mm : float
+        Along the bead. [mm]
+    across_share : float or None
+        Position across the face, 0 at the lower toe, 1 at the upper.
+    depth_mm, diameter_mm : float or None
+        Size, where it has one. [mm]
+    """
+
+    kind: str
+    side: str | None
+    from_mm: float
+    to_mm: float
+    across_share: float | None = None
+    depth_mm: float | None = None
+    diameter_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bead:
+    """A bead's geometry on its nodes along the weld.
+
+    Parameters
+    ----------
+    joint : str
+        `tee`, `butt` or `plate`.
+    length_mm : float
+        From end to end. [mm]
+    to_right : bool
+        Direction of travel in the view.
+    along_mm : ndarray, shape (n,)
+        Nodes, rising from 0 to the length. [mm]
+    across_mm : ndarray, shape (2, n)
+        The two toes on their plates. [mm]
+    sunk_mm : ndarray, shape (2, n)
+        How far each toe lies below its plate's face (undercut). [mm]
+    groove_mm : ndarray, shape (2, n)
+        Width of the undercut groove outside the toe. [mm]
+    hump_mm : ndarray, shape (n,)
+        Height of the bulge over the chord; negative is hollow. [mm]
+    edge_power, skew : ndarray, shape (n,)
+        Shape of the bulge.
+    gap_mm : float
+        Root gap beyond the ends of a butt bead. [mm]
+    parts, defects : tuple
+        Stretches and defects.
+    ripples : dict
+        Numbers of the freeze lines, read by `surface`.
+    """
+
+    joint: str
+    length_mm: float
+    to_right: bool
+    along_mm: Array
+    across_mm: Array
+    sunk_mm: Array
+    groove_mm: Array
+    hump_mm: Array
+    edge_power: Array
+    skew: Array
+    gap_mm: float
+    parts: tuple[Part, ...]
+    defects: tuple[Defect, ...]
+    ripples: dict[str, Any]
+
+    def toe_at(self, side: int, along_mm: Array) -> Array:
+        """Toe points in the plate frame at positions along, shape (m, 3). [mm]"""
+        across = np.interp(along_mm, self.along_mm, self.across_mm[side])
+        sunk = np.interp(along_mm, self.along_mm, self.sunk_mm[side])
+        return np.stack([along_mm, across, -sunk], axis=1)
+
+
+def _nodes(length: float, step: float, cap: float) -> Array:
+    """Even nodes, denser where the rounded ends close up."""
+    even = np.linspace(0.0, length, int(np.ceil(length / step)) + 1)
+    phi = np.linspace(0.0, 0.5 * np.pi, int(np.ceil(1.6 * cap / step)) + 2)
+    end = cap * (1.0 - np.cos(phi))
+    nodes = np.unique(np.concatenate([even[(even >= cap) & (even <= length - cap)], end, length - end]))
+    keep = np.concatenate([[True], np.diff(nodes) > 1e-4])
+    nodes = nodes[keep]
+    nodes[-1] = length
+    return nodes
+
+
+def _cap(along: Array, length: float, start: float, end: float) -> Array:
+    """Share of the full width: elliptic closing at either end."""
+    a = np.clip(along / start, 0.0, 1.0)
+    b = np.clip((length - along) / end, 0.0, 1.0)
+    share: Array = np.sqrt(np.maximum(0.0, 1.0 - (1.0 - a) ** 2)) * np.sqrt(np.maximum(0.0, 1.0 - (1.0 - b) ** 2))
+    return share
+
+
+def _bump(along: Array, at: float, half: float) -> Array:
+    return np.exp(-(((along - at) / half) ** 2))
+
+
+def _stretches(rng: np.random.Generator, length: float, share: float, typical: float) -> list[tuple[float, float]]:
+    """Random stretches that together take about a share of the length."""
+    found: list[tuple[float, float]] = []
+    want = share * length
+    while want > 1.0 and len(found) < 12:
+        size = float(np.clip(rng.exponential(typical), 2.5, max(3.0, want)))
+        at = float(rng.uniform(3.0, max(3.5, length - size - 3.0)))
+        found.append((at, min(length - 2.0, at + size)))
+        want -= size
+    return found
+
+
+def _window(along: Array, low: float, high: float, soft: float) -> Array:
+    up = np.clip((along - low) / soft + 0.5, 0.0, 1.0)
+    down = np.clip((high - along) / soft + 0.5, 0.0, 1.0)
+    both = np.minimum(up, down)
+    window: Array = both * both * (3.0 - 2.0 * both)
+    return window
+
+
+def make_bead(
+    rng: np.random.Generator,
+    joint: str,
+    look: Look,
+    *,
+    length_mm: float,
+    plate_angle_deg: float,
+    step_mm: float = 0.1,
+    to_right: bool = True,
+    n_tacks: int = 0,
+    has_restart: bool = False,
+) -> Bead:
+    """Lay a bead.
+
+    Parameters
+    ----------
+    rng : Generator
+        Source of chance.
+    joint : str
+        `tee`, `butt` or `plate`.
+    look : Look
+        What the settings make of it.
+    length_mm, plate_angle_deg : float
+        Length [mm] and angle between the plates [deg].
+    step_mm : float
+        Distance of nodes along. [mm]
+    to_right : bool
+        Direction of travel in the view.
+    n_tacks : int
+        Tacks that the bead ran over.
+    has_restart : bool
+        Whether the arc was broken and struck again.
+    """
+    tee = joint == "tee"
+    # metal per length follows the hand: area and speed trade one for one
+    hump = look.hump_ratio
+    probe = np.linspace(0.0, length_mm, int(length_mm / step_mm) + 1)
+    half_width = 0.5 * _width_of_area(look.area_mm2, look, plate_angle_deg, tee)
+    start_cap, end_cap = 0.75 * half_width, 1.05 * half_width
+    along = _nodes(length_mm, step_mm, max(start_cap, end_cap))
+    del probe
+    time = along if to_right else length_mm - along  # how far the arc had come
+    area = look.area_mm2 * np.exp(
+        look.drift_ratio * (0.8 * noise.line(rng, along, 18.0) + 0.6 * noise.line(rng, along, 7.0))
+    )
+    area *= 1.0 + 0.25 * _bump(time, 2.5, 4.0)
+    parts = [Part("start", 0.0, 0.0)]
+    for at in _spread(rng, n_tacks, length_mm):
+        area *= 1.0 + 0.30 * _bump(along, at, 4.0)
+        parts.append(Part("tack", at - 6.0, at + 6.0))
+    restart = None
+    if has_restart:
+        restart = float(rng.uniform(0.4, 0.6) * length_mm)
+        area *= 1.0 + 0.32 * _bump(along, restart + (2.5 if to_right else -2.5), 3.0)
+        area *= 1.0 - 0.22 * _bump(along, restart - (2.0 if to_right else -2.0), 2.5)
+        parts.append(Part("restart", restart - 6.0, restart + 6.0))
+
+    caps = (start_cap, end_cap) if to_right else (end_cap, start_cap)
+    cap = _cap(along, length_mm, *caps)
+    gap = float(rng.uniform(0.0, 1.2)) if joint == "butt" else 0.0
+    width = np.array([_width_of_area(a, look, plate_angle_deg, tee) for a in area])
+    rough = look.toe_rough_mm
+    toes = []
+    for side in (0, 1):
+        wobble = rough * (0.8 * noise.line(rng, along, 4.0) + 0.6 * noise.line(rng, along, 1.2))
+        wobble += 0.25 * rough * noise.line(rng, along, 0.45)
+        wobble = wobble + 0.5 * look.drift_ratio * look.area_mm2**0.5 * noise.line(rng, along, 9.0)
+        if tee:
+            tilt = look.leg_ratio ** (0.5 if side == 0 else -0.5)
+            leg = width / (2.0 * sin(radians(plate_angle_deg) / 2.0)) * tilt
+            toes.append(np.maximum(leg + wobble, 0.35 * leg) * cap)
+        else:
+            toes.append(np.maximum(0.5 * width + wobble, 0.2 * width) * cap)
+    if not tee:
+        middle = 0.25 * noise.line(rng, along, 30.0) + 0.12 * noise.line(rng, along, 10.0)
+        middle *= 1.0 + 4.0 * look.drift_ratio
+        toes = [-np.maximum(toes[0], 0.5 * gap) + middle * cap, np.maximum(toes[1], 0.5 * gap) + middle * cap]
+
+    # edges: undercut prefers the toe the torch points away from, the standing plate's by gravity
+    defects: list[Defect] = []
+    sunk, groove = np.zeros((2, len(along))), np.full((2, len(along)), 0.8)
+    for low, high in _stretches(rng, length_mm, look.undercut_share, 16.0):
+        upper = 0.8 if tee and look.leg_ratio >= 1.0 else 0.2 if tee else 0.5
+        side = int(rng.random() < upper)
+        depth = float(look.undercut_mm * rng.uniform(0.7, 1.2))
+        window = _window(along, low, high, 3.0) * (1.0 + 0.2 * noise.line(rng, along, 3.0))
+        sunk[side] = np.maximum(sunk[side], depth * np.clip(window, 0.0, None))
+        groove[side] = np.maximum(groove[side], 0.7 + 1.2 * depth)
+        defects.append(Defect("undercut", SIDES[joint][side], low, high, None, depth))
+    sunk *= np.minimum(cap, 1.0) > 0.55
+    edge = np.full(len(along), look.edge_power)
+    for low, high in _stretches(rng, length_mm, look.lap_share, 14.0):
+        edge -= 0.25 * look.edge_power * _window(along, low, high, 4.0)
+        defects.append(Defect("lap", SIDES[joint][0], low, high))
+    height = hump * 0.5 * width * cap * np.exp(0.10 * noise.line(rng, along, 8.0))
+    height *= 1.0 + 0.5 * _bump(time, 3.0, 4.0)
+
+    parts[0] = Part("start", *sorted((0.0, STEADY_MARGIN_MM)) if to_right else (length_mm - 8.0, length_mm))
+    crater_part = (length_mm - 8.0, length_mm) if to_right else (0.0, 8.0)
+    parts.append(Part("crater", *crater_part))
+    crater_at = length_mm - 1.15 * end_cap if to_right else 1.15 * end_cap
+    defects.append(
+        Defect("crater", None, crater_at - end_cap, crater_at + end_cap, 0.5, look.crater_mm, 1.5 * half_width)
+    )
+    pores = _pores(rng, look, length_mm, half_width)
+    defects.extend(pores)
+    parts.extend(_steady(parts, length_mm))
+    ripples = {
+        "seed": int(rng.integers(2**31)),
+        "look": look,
+        "crater_at_mm": crater_at,
+        "crater_radius_mm": 0.8 * half_width,
+        "restart_mm": restart,
+        "half_width_mm": half_width,
+    }
+    return Bead(
+        joint, length_mm, to_right, along, np.array(toes), sunk, groove, height, np.clip(edge, 0.42, 1.2),
+        np.full(len(along), float(np.clip(rng.normal(0.06 if tee else 0.0, 0.03), -0.1, 0.18))),
+        gap, tuple(sorted(parts, key=lambda p: p.from_mm)), tuple(defects), ripples,
+    )  # fmt: skip
+
+
+def _width_of_area(area: float, look: Look, angle_deg: float, tee: bool) -> float:
+    """Toe-to-toe chord that holds an area: triangle plus bulge on a fillet, spread on a flat bead. [mm]"""
+    if tee:
+        half = radians(angle_deg) / 2.0
+        # triangle of equal legs: chord^2 / (4 tan(half)); parabolic bulge: 2/3 chord x hump
+        per_square = 1.0 / (4.0 * np.tan(half)) + look.hump_ratio / 3.0
+        return float(sqrt(area / max(per_square, 0.12)))
+    return look.spread_ratio * sqrt(0.62 * area)  # the rest of the metal is below the plate's face
+
+
+def _spread(rng: np.random.Generator, n: int, length: float) -> list[float]:
+    room = length - 36.0
+    return [18.0 + room * (k + float(rng.uniform(0.3, 0.7))) / n for k in range(n)] if room > 12.0 else []
+
+
+def _pores(rng: np.random.Generator, look: Look, length: float, half_width: float) -> list[Defect]:
+    n = int(rng.poisson(look.n_pores_per_100mm * length / 100.0))
+    clusters = rng.uniform(6.0, length - 6.0, max(1, n // 4 + 1))
+    pores = []
+    for _ in range(n):
+        at = float(np.clip(rng.choice(clusters) + rng.normal(0.0, 5.0), 3.0, length - 3.0))
+        size = float(np.clip(rng.lognormal(-0.1, 0.45), 0.4, min(2.6, 0.7 * half_width)))
+        share = float(np.clip(rng.normal(0.5, 0.16), 0.2, 0.8))
+        pores.append(
+            Defect("pore", None, at - 0.5 * size, at + 0.5 * size, share, 0.6 * size, size)
+        )
+    return pores
+
+
+def _steady(parts: list[Part], length: float) -> list[Part]:
+    """What is left between the other parts."""
+    edges = sorted((max(0.0, p.from_mm), min(length, p.to_mm)) for p in parts)
+    steady, at = [], 0.0
+    for low, high in edges:
+        if low - at > 0.5:
+            steady.append(Part("steady", at, low))
+        at = max(at, high)
+    return steady
+
+
+def chord_ends(bead: Bead, plate_angle_deg: float) -> Array:
+    """Toe points in the coupon's cross-section plane (y, z), shape (2, n, 2). [mm]"""
+    axes = plate_axes(bead.joint, plate_angle_deg)
+    ends = []
+    for side, name in enumerate(SIDES[bead.joint]):
+        frame = axes[name] if bead.joint == "tee" else axes["plate"]
+        ends.append(
+            bead.across_mm[side][:, None] * frame[1:, 1] - bead.sunk_mm[side][:, None] * frame[1:, 2]
+        )
+    return np.array(ends)
+
+
+def surface(bead: Bead, plate_angle_deg: float, *, step_mm: float = 0.1) -> tuple[Array, Array, Array]:
+    """The weld face as a grid of points.
+
+    Parameters
+    ----------
+    bead : Bead
+        The bead.
+    plate_angle_deg : float
+        Angle between the plates. [deg]
+    step_mm : float
+        Distance of points across. [mm]
+
+    Returns
+    -------
+    points : ndarray, shape (n, m, 3)
+        Coupon frame; row 0 of the second axis is the lower toe. [mm]
+    share : ndarray, shape (m,)
+        Position across, 0 to 1.
+    relief : ndarray, shape (n, m)
+        Height of ripples and roughness alone, for shading seams. [mm]
+    """
+    look: Look = bead.ripples["look"]
+    rng = np.random.default_rng(bead.ripples["seed"])
+    ends = chord_ends(bead, plate_angle_deg)
+    chord = ends[1] - ends[0]
+    length = np.maximum(np.hypot(chord[:, 0], chord[:, 1]), 1e-6)
+    # normal to the chord, towards the viewer: the chord runs up the view (+y), so turn it by -90 degrees
+    normal = np.stack([-chord[:, 1], chord[:, 0]], axis=1) / length[:, None]
+    m = int(np.ceil(1.15 * float(length.max()) / step_mm)) + 1
+    share = 0.5 - 0.5 * np.cos(np.linspace(0.0, np.pi, m))
+    share = 0.6 * share + 0.4 * np.linspace(0.0, 1.0, m)
+    t = share[None, :] ** (1.0 + bead.skew[:, None])
+    arch = (4.0 * t * (1.0 - t)) ** bead.edge_power[:, None]
+    if bead.hump_mm.min() < 0.0:
+        arch = np.where(bead.hump_mm[:, None] < 0.0, 4.0 * t * (1.0 - t), arch)
+    relief = _relief(rng, bead, look, length, share)
+    height = bead.hump_mm[:, None] * arch + relief
+    yz = ends[0][:, None, :] + share[None, :, None] * chord[:, None, :] + height[:, :, None] * normal[:, None, :]
+    x = np.broadcast_to(bead.along_mm[:, None], height.shape)
+    return np.concatenate([x[:, :, None], yz], axis=2), share, relief
+
+
+def arc_time(bead: Bead, chord_mm: Array, share: Array, rng: np.random.Generator) -> Array:
+    """How far the arc had come when each point of the face froze, shape (n, m). [mm]
+
+    Contours of this are the freeze lines: swept back in the middle by the pool's length, C or V shaped.
+    """
+    look: Look = bead.ripples["look"]
+    edge = np.abs(2.0 * share - 1.0 - 0.08)
+    sweep = look.ripple_sweep_ratio * chord_mm[:, None] * (1.0 - edge[None, :] ** look.ripple_power)
+    run = bead.along_mm if bead.to_right else bead.length_mm - bead.along_mm
+    warp = 0.22 * look.ripple_mm * (0.4 + look.ripple_jitter_ratio)
+    n, m = len(run), len(share)
+    mean_step = max(bead.length_mm / n, 1e-3)
+    across_step = max(float(np.median(chord_mm)) / m, 1e-3)
+    noisy = noise.fractal(rng, (n, m), 3.0 / mean_step, octaves=3, stretch=mean_step / across_step)
+    return np.asarray(run[:, None] + sweep + warp * noisy, dtype=np.float64)
+
+
+def _relief(rng: np.random.Generator, bead: Bead, look: Look, chord: Array, share: Array) -> Array:
+    """Ripples, lumps, crater, restart and pores as height over the smooth face. [mm]"""
+    tau = arc_time(bead, chord, share, rng)
+    profile_at, profile = _ripple_profile(rng, look, bead.length_mm + 2.0 * float(chord.max()) + 5.0)
+    ripple = np.interp(tau, profile_at, profile)
+    n, m = tau.shape
+    dx, dy = max(bead.length_mm / n, 1e-3), max(float(np.median(chord)) / m, 1e-3)
+    strength = 0.55 + 0.45 * noise.field(rng, (n, m), (6.0 / dx, 3.0 / dy))
+    fade = np.clip(np.minimum(share, 1.0 - share)[None, :] * chord[:, None] / 0.5, 0.0, 1.0)
+    relief = look.ripple_height_mm * np.clip(strength, 0.1, 1.6) * ripple
+    stretch = dx / dy
+    relief += look.lump_mm * noise.fractal(rng, (n, m), 2.2 / dx, octaves=4, stretch=stretch)
+    relief += 0.0045 * noise.fractal(rng, (n, m), 0.5 / dx, octaves=3, gain=0.8, stretch=stretch)
+    # where each point lies, seen flat
+    x = np.broadcast_to(bead.along_mm[:, None], (n, m))
+    y = (share[None, :] - 0.5) * chord[:, None]
+    at, radius = bead.ripples["crater_at_mm"], bead.ripples["crater_radius_mm"]
+    r = np.hypot(x - at, y) / max(radius, 0.5)
+    relief += -look.crater_mm * np.exp(-((1.35 * r) ** 2.4)) + 0.12 * look.crater_mm * np.exp(-((r - 1.0) ** 2) / 0.05)
+    if bead.ripples["restart_mm"] is not None:
+        back = bead.ripples["restart_mm"] - (2.0 if bead.to_right else -2.0)
+        r = np.hypot(x - back, y) / max(radius, 0.5)
+        relief -= 0.7 * look.crater_mm * np.exp(-((1.3 * r) ** 2.2))
+    for pore in (d for d in bead.defects if d.kind == "pore"):
+        assert pore.diameter_mm and pore.across_share is not None
+        centre = 0.5 * (pore.from_mm + pore.to_mm)
+        rows = slice(*np.searchsorted(bead.along_mm, [centre - 2.0 * pore.diameter_mm, centre + 2.0 * pore.diameter_mm]))
+        r = np.hypot(x[rows] - centre, (share[None, :] - pore.across_share) * chord[rows, None]) / (
+            0.5 * pore.diameter_mm
+        )
+        relief[rows] += -1.2 * pore.diameter_mm * np.clip(1.0 - r**3, 0.0, None) ** 0.5 * (r < 1.0)
+        relief[rows] += 0.06 * pore.diameter_mm * np.exp(-((r - 1.12) ** 2) / 0.02)
+    return np.asarray(relief * fade, dtype=np.float64)
+
+
+def _ripple_profile(rng: np.random.Generator, look: Look, reach: float) -> tuple[Array, Array]:
+    """Height of the freeze lines against arc time, unit amplitude: rounded swells with sharp seams."""
+    n = int(reach / look.ripple_mm) + 4
+    steps = look.ripple_mm * np.exp(look.ripple_jitter_ratio * rng.standard_normal(n))
+    edges = np.concatenate([[-2.0], -2.0 + np.cumsum(steps)])
+    heights = 1.0 + 0.5 * look.ripple_jitter_ratio * rng.standard_normal(len(edges))
+    at = np.arange(-2.0, reach, min(0.05, look.ripple_mm / 14.0))
+    k = np.clip(np.searchsorted(edges, at, side="right") - 1, 0, n - 1)
+    phase = np.clip((at - edges[k]) / steps[k], 0.0, 1.0)
+    swell = np.sqrt(np.maximum(0.0, 1.0 - (2.0 * phase**0.8 - 1.0) ** 2)) - 0.6
+    fine = 0.18 * noise.line(rng, at, 0.25 * look.ripple_mm) + 0.25 * noise.line(rng, at, 5.0 * look.ripple_mm)
+    return at, swell * np.clip(heights[k], 0.2, 2.0) + fine
