@@ -8,11 +8,14 @@ from types import MappingProxyType
 from typing import Literal
 
 from toeline.errors import BadUsage
+from toeline.processes import process_names
 
-PROCESSES: tuple[str, ...] = ("gmaw-s", "gmaw-spray", "gmaw-p", "fcaw-s", "fcaw-g")
+PROCESSES: tuple[str, ...] = process_names()
 JOINTS: tuple[str, ...] = ("tee", "butt", "plate", "lap", "corner")
 POSITIONS: tuple[str, ...] = ("flat", "horizontal", "vertical-up", "vertical-down", "overhead")
 PLATE_BEFORE: tuple[str, ...] = ("clean", "unknown")
+TESTS: tuple[str, ...] = ("break", "bend", "macro")
+TEST_RESULTS: tuple[str, ...] = ("passed", "failed")
 PLATE_NOW: tuple[str, ...] = ("as welded", "slag chipped", "brushed", "scraped", "sprayed")
 
 Joint = Literal["tee", "butt", "plate", "lap", "corner"]
@@ -38,6 +41,13 @@ class Coupon:
         How the plate was before this bead, and how it is in the photo.
     settings : mapping
         Machine settings by name with the unit at its end, for instance ``voltage_v``; see ``toeline.causes.settings``.
+    gauge : mapping
+        Readings of a gauge or of a section, for what a photo of the face can't show: ``convexity_mm``, ``throat_mm``, ``size_mm``,
+        ``undercut_mm``, ``crater_mm``, each with its u as ``convexity_u_mm`` … where known.
+    test, test_result : str or None
+        A break, bend or macro test of this coupon and whether it ``passed`` or ``failed``; it outranks what the face looks like.
+    observed : tuple of str
+        Signs that you saw or heard yourself, by their names in ``causes/signs.toml``, for instance ``stubbing``.
     """
 
     joint: str = "tee"
@@ -51,11 +61,18 @@ class Coupon:
     plate_before: str = "unknown"
     plate_now: str = "as welded"
     settings: Mapping[str, float | str] = field(default_factory=lambda: MappingProxyType({}))
+    gauge: Mapping[str, float] = field(default_factory=lambda: _NO_NUMBERS)
+    test: str | None = None
+    test_result: str | None = None
+    observed: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for what, value, known in (
             ("joint", self.joint, JOINTS),
+            ("process", self.process, (None, *PROCESSES)),
             ("position", self.position, (None, *POSITIONS)),
+            ("test", self.test, (None, *TESTS)),
+            ("test_result", self.test_result, (None, *TEST_RESULTS)),
             ("travel", self.travel, ("right", "left")),
             ("plate_before", self.plate_before, PLATE_BEFORE),
             ("plate_now", self.plate_now, PLATE_NOW),

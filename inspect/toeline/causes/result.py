@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +24,14 @@ class Cause:
         The caution that belongs to the change; may be empty.
     source : str
         Where the links come from.
+    key : str
+        Its name in the process's table, by which a change can be linked to the next coupon.
+    kind : str
+        ``technique``, ``settings`` or ``condition``.
+    check : str
+        What would settle it at the bench.
+    gain : float
+        Expected faults cured by trying its change, less the cost of trying [faults].
     """
 
     cause: str
@@ -33,16 +43,22 @@ class Cause:
     otherwise: str = ""
     caution: str = ""
     source: str = ""
+    key: str = ""
+    kind: str = ""
+    check: str = ""
+    gain: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class Diagnosis:
     """All causes, most likely first, and what would tell the first two apart.
 
-    ``next_change`` names the cause whose change has the best expected gain (None: change nothing).
+    ``next_change`` names the cause whose change has the best expected gain (None: change nothing). ``signs`` keeps, by name, the
+    probability that each sign was truly there: what the next coupon needs of this one (see :class:`toeline.causes.Past`).
     """
 
     causes: tuple[Cause, ...]
     next_change: str | None = None
     tell_apart: str = ""
     notes: tuple[str, ...] = ()
+    signs: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))

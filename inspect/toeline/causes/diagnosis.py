@@ -1,0 +1,102 @@
+"""The door of the room: signs in, causes with reasons and the one thing to change out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from types import MappingProxyType
+
+from toeline.causes import words
+from toeline.causes.reasoning import Belief, Past, carry_over, infer, network, relief
+from toeline.causes.result import Cause, Diagnosis
+from toeline.causes.signs import Reading, read_signs
+from toeline.coupon import Coupon
+from toeline.measure.result import BeadSize
+from toeline.processes import Process, load_process
+from toeline.spatter.result import Spatter
+from toeline.surface.result import SurfaceSign
+
+__all__ = ["reason", "reason_from_signs"]
+
+_HARM = 0.10  # cost of a change that was not needed [faults] (judgement, no source)
+_LIKELY = 0.15  # below it no change is worth naming
+
+
+def reason(
+    size: BeadSize | None,
+    *,
+    surface: Iterable[SurfaceSign] | None,
+    spatter: Spatter | None,
+    coupon: Coupon,
+    history: Sequence[Past] | None = None,
+) -> Diagnosis:
+    """Likely causes of what the coupon shows.
+
+    Parameters
+    ----------
+    size : BeadSize or None
+        None: nothing was measured; told, tested and entered signs still count.
+    surface : iterable of SurfaceSign, or None
+        None: nobody looked; empty: looked and found nothing, which counts as evidence.
+    spatter : Spatter or None
+    coupon : Coupon
+        Its process decides which causes there are; without one there is only a note.
+    history : sequence of Past, optional
+        Coupons of the same hand and set-up before this one, oldest first, each with the change made after it.
+    """
+    if coupon.process is None:
+        return Diagnosis((), notes=(words.NO_PROCESS, words.LOOKS, words.CARBON_STEEL))
+    process = load_process(coupon.process)
+    looked = None if surface is None else tuple(surface)
+    readings = read_signs(size, surface=looked, spatter=spatter, coupon=coupon, process=process)
+    return reason_from_signs(readings, process=process, coupon=coupon, history=history)
+
+
+def reason_from_signs(
+    readings: Mapping[str, Reading], *, process: Process, coupon: Coupon, history: Sequence[Past] | None = None
+) -> Diagnosis:
+    """The same from signs that have been read already."""
+    net = network(process, coupon.joint)
+    signs = {name: r.probability for name, r in readings.items()}
+    priors, lessons = carry_over(net, history or (), signs)
+    belief = infer(net, signs, priors=priors)
+    gains = _gains(belief, signs)
+    made = [_cause(belief, readings, process, coupon, key, gains[key]) for key in belief.probability]
+    causes = tuple(sorted(made, key=lambda c: -c.probability))
+    likely = [c for c in causes if c.probability >= _LIKELY and c.gain > 0]
+    best = max(likely, key=lambda c: c.gain, default=None)
+    titles = {c.key: c.title for c in net.causes}
+    return Diagnosis(
+        causes,
+        next_change=best.cause if best else None,
+        tell_apart=words.tell_apart(belief, readings),
+        notes=words.notes_for(process, coupon, readings, lessons, titles),
+        signs=MappingProxyType(signs),
+    )
+
+
+def _gains(belief: Belief, signs: Mapping[str, float]) -> dict[str, float]:
+    cured = relief(belief, signs)
+    return {c.key: cured[c.key] - _HARM * (1 - belief.probability[c.key]) - c.effort for c in belief.network.causes}
+
+
+def _cause(
+    belief: Belief, readings: Mapping[str, Reading], process: Process, coupon: Coupon, key: str, gain: float
+) -> Cause:
+    table = process.causes[key]
+    pro, contra = words.evidence(belief, readings, key)
+    named = dict.fromkeys(source for sign, (_, source) in table.links.items() if sign in readings)
+    return Cause(
+        cause=table.title,
+        probability=belief.probability[key],
+        evidence_for=pro,
+        evidence_against=contra,
+        change=words.change_for(table, coupon),
+        expect=table.expect,
+        otherwise=table.otherwise,
+        caution=table.caution,
+        source="; ".join(named) or "common practice, no source",
+        key=key,
+        kind=table.kind,
+        check=table.check,
+        gain=gain,
+    )

@@ -1,0 +1,288 @@
+"""From soft signs to causes: a noisy-OR network with exact inference.
+
+Every set of at most four causes is a hypothesis (no sampling). Under a set C a sign s shows with
+
+    P(s | C) = [1 − (1 − leak_s) Π (1 − w_cs)] · Π (1 − |v_cs|)
+
+over the strengths w > 0 that make it and v < 0 that prevent it. A reading that says "there with probability p" weighs the sign's
+presence with p and its absence with 1 − p (virtual evidence), so a sign that is not there counts against its causes and a sign nobody
+looked at counts for nothing.
+
+References: noisy-OR, J. Pearl, Probabilistic Reasoning in Intelligent Systems, 1988, 4.3.2; virtual evidence, same book, 2.2.2.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import combinations
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from toeline.causes.signs import all_signs
+from toeline.processes import CauseTable, Process, load_process
+
+__all__ = ["MOST_AT_ONCE", "Belief", "Network", "Past", "carry_over", "infer", "network"]
+
+MOST_AT_ONCE = 4
+KEPT = 0.75  # a cause that nobody changed is still there on the next coupon (judgement, no source)
+CURED = 0.75  # a change made for a true cause takes it away (judgement, no source)
+OVERDONE = 0.10  # a change made without that cause brings in its opposite (judgement, no source)
+_WEAK = 1e-12
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Network:
+    """All hypotheses of one process and joint.
+
+    Attributes
+    ----------
+    causes : tuple of CauseTable, length n
+    signs : tuple of str, length m
+    members : ndarray of int, shape (N, 4)
+        Causes of each hypothesis; n stands for none.
+    without : ndarray of int, shape (N, 4)
+        The hypothesis that is left when that member is taken away.
+    presence : ndarray, shape (N, m)
+        P(sign | hypothesis).
+    """
+
+    causes: tuple[CauseTable, ...]
+    signs: tuple[str, ...]
+    members: NDArray[np.intp]
+    without: NDArray[np.intp]
+    presence: Array
+
+    def priors(self) -> dict[str, float]:
+        return {c.key: c.prior for c in self.causes}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Belief:
+    """What the signs say of the causes.
+
+    Attributes
+    ----------
+    network : Network
+    probability : mapping of cause key to probability
+    weights : ndarray, shape (N,)
+        Posterior of every hypothesis, sums to 1.
+    log_evidence : float
+        Logarithm of the probability of these readings, up to a constant of the readings.
+    """
+
+    network: Network
+    probability: Mapping[str, float]
+    weights: Array
+    log_evidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """A coupon before this one: what its signs said, and what was then changed.
+
+    Attributes
+    ----------
+    signs : mapping of sign to probability
+        ``Diagnosis.signs`` of that coupon.
+    change : str or None
+        Key or name of the cause whose change was made after it; None: nothing was changed.
+    """
+
+    signs: Mapping[str, float]
+    change: str | None = None
+
+
+def network(process: Process, joint: str) -> Network:
+    """Hypotheses for this process and joint (kept for the next call)."""
+    return _network(process.name, joint, None) if load_process(process.name) is process else build(process, joint)
+
+
+@lru_cache(maxsize=4)
+def _network(name: str, joint: str, folder: Path | None) -> Network:
+    return build(load_process(name, folder), joint)
+
+
+def build(process: Process, joint: str) -> Network:
+    """Hypotheses for this process and joint: every set of up to four causes without opposites."""
+    causes = tuple(c for c in process.causes.values() if not c.joints or joint in c.joints)
+    signs = tuple(all_signs())
+    place = {c.key: i for i, c in enumerate(causes)}
+    opposed = {frozenset((i, place[c.opposite])) for c, i in zip(causes, range(len(causes)), strict=True) if c.opposite in place}
+    members, without = _hypotheses(len(causes), opposed)
+    strength = np.zeros((len(causes) + 1, len(signs)))
+    column = {s: j for j, s in enumerate(signs)}
+    for i, cause in enumerate(causes):
+        for sign, (w, _) in cause.links.items():
+            if sign not in column:
+                raise KeyError(f"{process.name}: cause {cause.key} links to the sign {sign!r}, which signs.toml lacks")
+            strength[i, column[sign]] = w
+    leak = np.array([process.leak(s) for s in signs])
+    presence = _presence(leak, strength, members)
+    for array in (members, without, presence):
+        array.flags.writeable = False
+    return Network(causes, signs, members, without, presence)
+
+
+def _presence(leak: Array, strength: Array, members: NDArray[np.intp]) -> Array:
+    """P(sign | hypothesis), shape (N, m); the last row of ``strength`` (no cause) must be zero."""
+    miss = np.log1p(-np.maximum(strength, 0.0))
+    prevented = np.log1p(-np.maximum(-strength, 0.0))
+    none_made = np.log1p(-leak) + sum(miss[members[:, k]] for k in range(members.shape[1]))
+    return (1 - np.exp(none_made)) * np.exp(sum(prevented[members[:, k]] for k in range(members.shape[1])))
+
+
+def _hypotheses(n: int, opposed: set[frozenset[int]]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    rows: list[tuple[int, ...]] = []
+    for k in range(min(MOST_AT_ONCE, n) + 1):
+        for chosen in combinations(range(n), k):
+            if not any(frozenset(pair) in opposed for pair in combinations(chosen, 2)):
+                rows.append(chosen)
+    index = {chosen: i for i, chosen in enumerate(rows)}
+    members = np.full((len(rows), MOST_AT_ONCE), n, dtype=np.intp)
+    without = np.zeros((len(rows), MOST_AT_ONCE), dtype=np.intp)
+    for i, chosen in enumerate(rows):
+        members[i, : len(chosen)] = chosen
+        without[i] = i
+        for k in range(len(chosen)):
+            without[i, k] = index[chosen[:k] + chosen[k + 1 :]]
+    return members, without
+
+
+def infer(net: Network, signs: Mapping[str, float], *, priors: Mapping[str, float] | None = None) -> Belief:
+    """Exact posterior of every cause.
+
+    Parameters
+    ----------
+    net : Network
+    signs : mapping of sign to probability that it is truly there
+        Signs that are not in it are unknown.
+    priors : mapping of cause key to probability, optional
+        Instead of the process's own.
+    """
+    prior = np.array([(priors or {}).get(c.key, c.prior) for c in net.causes])
+    prior = np.clip(prior, 1e-6, 1 - 1e-6)
+    odds = np.append(np.log(prior / (1 - prior)), 0.0)
+    score = odds[net.members].sum(axis=1)
+    for j, name in enumerate(net.signs):
+        p = signs.get(name)
+        if p is not None:
+            present = net.presence[:, j]
+            score = score + np.log(present * p + (1 - present) * (1 - p) + _WEAK)
+    top = float(score.max())
+    weights = np.exp(score - top)
+    total = float(weights.sum())
+    weights /= total
+    n = len(net.causes)
+    spread = np.repeat(weights[:, None], MOST_AT_ONCE, axis=1)
+    marginal = np.bincount(net.members.ravel(), weights=spread.ravel(), minlength=n + 1)[:n]
+    weights.flags.writeable = False
+    prior_total = float(np.exp(odds[net.members].sum(axis=1)).sum())
+    return Belief(
+        net,
+        {c.key: float(marginal[i]) for i, c in enumerate(net.causes)},
+        weights,
+        top + float(np.log(total)) - float(np.log(prior_total)),
+    )
+
+
+def sign_weights(net: Network, signs: Mapping[str, float], cause: str) -> dict[str, float]:
+    """How much each reading speaks for (positive) or against the cause alone, against no cause at all [natural log of the odds]."""
+    i = next(k for k, c in enumerate(net.causes) if c.key == cause)
+    none = int(np.flatnonzero((net.members == len(net.causes)).all(axis=1))[0])
+    alone = int(np.flatnonzero((net.members[:, 0] == i) & (net.members[:, 1] == len(net.causes)))[0])
+    result = {}
+    for j, name in enumerate(net.signs):
+        p = signs.get(name)
+        if p is not None:
+            with_cause, with_none = net.presence[alone, j], net.presence[none, j]
+            top = with_cause * p + (1 - with_cause) * (1 - p)
+            bottom = with_none * p + (1 - with_none) * (1 - p)
+            result[name] = float(np.log(top / bottom))
+    return result
+
+
+def relief(belief: Belief, signs: Mapping[str, float]) -> dict[str, float]:
+    """Expected severity of the faults that go away when a cause is taken away [faults].
+
+    Sums over hypotheses: posterior × severity × P(sign truly there) × share of it that needs this cause, 1 − P(s | C \\ c) / P(s | C).
+    """
+    net = belief.network
+    severity = np.array([all_signs()[s].severity for s in net.signs])
+    known = [j for j, s in enumerate(net.signs) if s in signs and severity[j] > 0]
+    n = len(net.causes)
+    if not known:
+        return {c.key: 0.0 for c in net.causes}
+    p = np.array([signs[net.signs[j]] for j in known])
+    presence = net.presence[:, known]
+    there = presence * p / (presence * p + (1 - presence) * (1 - p) + _WEAK)
+    total = np.zeros(n + 1)
+    for k in range(MOST_AT_ONCE):
+        gone = np.maximum(0.0, 1 - presence[net.without[:, k]] / np.maximum(presence, _WEAK))
+        cured = belief.weights * ((there * gone) @ severity[known])
+        total += np.bincount(net.members[:, k], weights=cured, minlength=n + 1)
+    return {c.key: float(total[i]) for i, c in enumerate(net.causes)}
+
+
+def carry_over(
+    net: Network, history: Sequence[Past], now: Mapping[str, float]
+) -> tuple[dict[str, float], list[tuple[str, float, float]]]:
+    """Beliefs of the coupons before this one, as priors for it, and what each change taught.
+
+    Between coupons a cause stays with probability ``KEPT``; one whose change was made is cured with ``CURED``; a change that was not
+    needed may bring in the opposite (``OVERDONE``). Beliefs are carried over cause by cause (their joint distribution is not).
+
+    Returns
+    -------
+    priors : dict of cause key to probability
+    lessons : list of (cause key, belief before its outcome, belief after)
+        By Bayes' rule from how well "it was the cause" and "it was not" foretell the next coupon's signs.
+    """
+    priors = net.priors()
+    lessons = []
+    for i, past in enumerate(history):
+        before = infer(net, past.signs, priors=priors)
+        changed = _key_of(net, past.change)
+        after = history[i + 1].signs if i + 1 < len(history) else now
+        if changed is not None:
+            lessons.append((changed, before.probability[changed], _in_hindsight(before, changed, after)))
+        priors = _next_priors(net, before.probability, changed)
+    return priors, lessons
+
+
+def _key_of(net: Network, change: str | None) -> str | None:
+    return next((c.key for c in net.causes if change in (c.key, c.title)), None) if change else None
+
+
+def _next_priors(net: Network, belief: Mapping[str, float], changed: str | None) -> dict[str, float]:
+    priors = {}
+    for cause in net.causes:
+        p = belief[cause.key]
+        stays = KEPT * (1 - CURED) if cause.key == changed else KEPT
+        priors[cause.key] = stays * p + (1 - KEPT) * cause.prior
+        if changed is not None and cause.opposite == changed:
+            priors[cause.key] += OVERDONE * (1 - belief[changed])
+    return priors
+
+
+def _in_hindsight(before: Belief, changed: str, after: Mapping[str, float]) -> float:
+    net = before.network
+    i = next(k for k, c in enumerate(net.causes) if c.key == changed)
+    has = (net.members == i).any(axis=1)
+    p = before.probability[changed]
+    if not 1e-9 < p < 1 - 1e-9:
+        return p
+    likelihood = []
+    for chosen in (has, ~has):
+        weights = np.where(chosen, before.weights, 0.0)
+        spread = np.repeat((weights / weights.sum())[:, None], MOST_AT_ONCE, axis=1)
+        marginal = np.bincount(net.members.ravel(), weights=spread.ravel(), minlength=len(net.causes) + 1)
+        belief = {c.key: float(marginal[k]) for k, c in enumerate(net.causes)}
+        likelihood.append(infer(net, after, priors=_next_priors(net, belief, changed)).log_evidence)
+    odds = p / (1 - p) * float(np.exp(np.clip(likelihood[0] - likelihood[1], -30, 30)))
+    return odds / (1 + odds)

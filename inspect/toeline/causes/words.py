@@ -1,0 +1,102 @@
+"""Sentences for a person from what the network believes: short, second person, no blame, nothing that reads like certainty."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from toeline.causes.reasoning import Belief, sign_weights
+from toeline.causes.signs import Reading, all_signs
+from toeline.coupon import Coupon
+from toeline.processes import CauseTable, Note, Process
+
+__all__ = ["change_for", "evidence", "notes_for", "tell_apart"]
+
+_SPEAKS = 0.2  # natural log of the odds from which a reading counts as a reason
+CARBON_STEEL = "These causes are for carbon steel only."
+LOOKS = "Looks are no proof of fusion: only a break, bend or macro test shows it."
+NO_PROCESS = "Say which process you used: without it no cause can be told."
+
+
+def evidence(belief: Belief, readings: Mapping[str, Reading], cause: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The three strongest reasons for and against, strongest first."""
+    signs = {name: r.probability for name, r in readings.items()}
+    weights = sign_weights(belief.network, signs, cause)
+    ranked = sorted(weights, key=lambda s: -abs(weights[s]))
+    pro = tuple(readings[s].words for s in ranked if weights[s] > _SPEAKS)[:3]
+    contra = tuple(readings[s].words for s in ranked if weights[s] < -_SPEAKS)[:3]
+    return pro, contra
+
+
+def change_for(cause: CauseTable, coupon: Coupon) -> str:
+    """The change in the controls that this machine has: taps or a dial where the settings speak of them."""
+    if cause.change_tap and "tap" in coupon.settings:
+        return cause.change_tap
+    if cause.change_dial and "voltage_v" not in coupon.settings and {"voltage_dial", "wire_feed_dial"} & set(coupon.settings):
+        return cause.change_dial
+    return cause.change
+
+
+def tell_apart(belief: Belief, readings: Mapping[str, Reading]) -> str:
+    """What would tell the first two causes apart; empty where one leads clearly or none is likely."""
+    ranked = sorted(belief.probability, key=lambda c: -belief.probability[c])
+    if len(ranked) < 2:
+        return ""
+    first, second = (belief.probability[c] for c in ranked[:2])
+    if second < 0.1 or second < 0.5 * first:
+        return ""
+    net = belief.network
+    keys = [c.key for c in net.causes]
+    a, b = (net.causes[keys.index(c)] for c in ranked[:2])
+    rows = [_alone(belief, keys.index(c.key)) for c in (a, b)]
+    gap = np.abs(net.presence[rows[0]] - net.presence[rows[1]])
+    best, ask = 0.35, ""
+    for j, name in enumerate(net.signs):
+        known = readings.get(name)
+        unsure = known is None or 0.2 < known.probability < 0.8
+        if unsure and all_signs()[name].ask and gap[j] > best:
+            best, ask = float(gap[j]), all_signs()[name].ask
+    settle = ask or a.check
+    return f"Can't tell “{a.title}” from “{b.title}” yet. This would help: {settle.rstrip('.?')}{'?' if settle.endswith('?') else '.'}"
+
+
+def _alone(belief: Belief, i: int) -> int:
+    members = belief.network.members
+    n = len(belief.network.causes)
+    return int(np.flatnonzero((members[:, 0] == i) & (members[:, 1] == n))[0])
+
+
+def notes_for(process: Process, coupon: Coupon, readings: Mapping[str, Reading], lessons: Sequence[tuple[str, float, float]], titles: Mapping[str, str]) -> tuple[str, ...]:
+    """What belongs beside any diagnosis of this coupon, most pressing first."""
+    notes = []
+    slag = readings.get("slag-left")
+    if slag is not None and slag.probability > 0.5:
+        notes.append("Slag looks to be left on: chip and brush it off and take the photo again, it hides the toes.")
+    if coupon.test and coupon.test_result:
+        verdict = "outranks what the face looks like"
+        notes.append(f"The {coupon.test} test {coupon.test_result}: that {verdict}.")
+    notes += [n.text for n in process.notes if n.when and _due(n, coupon)]
+    for key, before, after in lessons:
+        moved = "more" if after > before + 0.02 else "less" if after < before - 0.02 else "about as"
+        notes.append(
+            f"You changed “{titles[key]}” last time. Seeing this coupon, it looks {moved} likely to have been the cause "
+            f"({100 * before:.0f} % before, {100 * after:.0f} % now)."
+        )
+    notes += [n.text for n in process.notes if not n.when]
+    notes += [process.spatter.note, LOOKS, CARBON_STEEL]
+    return tuple(dict.fromkeys(notes))
+
+
+def _due(note: Note, coupon: Coupon) -> bool:
+    t = coupon.plate_thickness_mm
+    for key, value in note.when.items():
+        if key == "plate_thickness_min_mm" and not (t is not None and isinstance(value, int | float) and t >= value):
+            return False
+        if key == "plate_thickness_max_mm" and not (t is not None and isinstance(value, int | float) and t <= value):
+            return False
+        if key == "position_in" and not (isinstance(value, list) and coupon.position in value):
+            return False
+        if key == "wire_class_in" and not (isinstance(value, list) and coupon.settings.get("wire_class") in value):
+            return False
+    return True
