@@ -14,6 +14,7 @@ PROCESSES: tuple[str, ...] = process_names()
 JOINTS: tuple[str, ...] = ("tee", "butt", "plate", "lap", "corner")
 POSITIONS: tuple[str, ...] = ("flat", "horizontal", "vertical-up", "vertical-down", "overhead")
 PLATE_BEFORE: tuple[str, ...] = ("clean", "unknown")
+GAUGE: tuple[str, ...] = ("convexity_mm", "reinforcement_mm", "throat_mm", "size_mm", "undercut_mm", "crater_mm")
 TESTS: tuple[str, ...] = ("break", "bend", "macro")
 TEST_RESULTS: tuple[str, ...] = ("passed", "failed")
 PLATE_NOW: tuple[str, ...] = ("as welded", "slag chipped", "brushed", "scraped", "sprayed")
@@ -42,8 +43,8 @@ class Coupon:
     settings : mapping
         Machine settings by name with the unit at its end, for instance ``voltage_v``; see ``toeline.causes.settings``.
     gauge : mapping
-        Readings of a gauge or of a section, for what a photo of the face can't show: ``convexity_mm``, ``throat_mm``, ``size_mm``,
-        ``undercut_mm``, ``crater_mm``, each with its u as ``convexity_u_mm`` … where known.
+        Readings of a gauge or of a section, for what a photo of the face can't show: the names in ``GAUGE``, each with
+        its u as ``convexity_u_mm`` … where known.
     test, test_result : str or None
         A break, bend or macro test of this coupon and whether it ``passed`` or ``failed``; it outranks what the face looks like.
     observed : tuple of str
@@ -80,6 +81,9 @@ class Coupon:
             if value not in known:
                 names = ", ".join(str(k) for k in known if k is not None)
                 raise BadUsage(f"{value!r} is not a known {what.replace('_', ' ')}.", advice=f"Use one of: {names}.")
+        for name in self.gauge:
+            if name not in GAUGE and name.replace("_u_mm", "_mm") not in GAUGE:
+                raise BadUsage(f"The gauge reading {name!r} is not known.", advice=f"Use one of: {', '.join(GAUGE)}.")
         for name in ("plate_thickness_mm", "target_leg_mm", "target_width_mm"):
             value = getattr(self, name)
             if value is not None and not 0.1 <= value <= 200:

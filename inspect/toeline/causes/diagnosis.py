@@ -79,9 +79,7 @@ def _gains(belief: Belief, signs: Mapping[str, float]) -> dict[str, float]:
     return {c.key: cured[c.key] - _HARM * (1 - belief.probability[c.key]) - c.effort for c in belief.network.causes}
 
 
-def _cause(
-    belief: Belief, readings: Mapping[str, Reading], process: Process, coupon: Coupon, key: str, gain: float
-) -> Cause:
+def _cause(belief: Belief, readings: Mapping[str, Reading], process: Process, coupon: Coupon, key: str, gain: float) -> Cause:
     table = process.causes[key]
     pro, contra = words.evidence(belief, readings, key)
     named = dict.fromkeys(source for sign, (_, source) in table.links.items() if sign in readings)

@@ -5,8 +5,8 @@ Every set of at most four causes is a hypothesis (no sampling). Under a set C a 
     P(s | C) = [1 − (1 − leak_s) Π (1 − w_cs)] · Π (1 − |v_cs|)
 
 over the strengths w > 0 that make it and v < 0 that prevent it. A reading that says "there with probability p" weighs the sign's
-presence with p and its absence with 1 − p (virtual evidence), so a sign that is not there counts against its causes and a sign nobody
-looked at counts for nothing.
+presence with p and its absence with 1 − p (virtual evidence), so a sign that is not there counts against its causes and
+a sign nobody looked at counts for nothing.
 
 References: noisy-OR, J. Pearl, Probabilistic Reasoning in Intelligent Systems, 1988, 4.3.2; virtual evidence, same book, 2.2.2.
 """
@@ -192,7 +192,9 @@ def infer(net: Network, signs: Mapping[str, float], *, priors: Mapping[str, floa
 
 
 def sign_weights(net: Network, signs: Mapping[str, float], cause: str) -> dict[str, float]:
-    """How much each reading speaks for (positive) or against the cause alone, against no cause at all [natural log of the odds]."""
+    """How much each reading speaks for (positive) or against the cause alone, against no cause at all [natural log of
+    the odds].
+    """
     i = next(k for k, c in enumerate(net.causes) if c.key == cause)
     none = int(np.flatnonzero((net.members == len(net.causes)).all(axis=1))[0])
     alone = int(np.flatnonzero((net.members[:, 0] == i) & (net.members[:, 1] == len(net.causes)))[0])
@@ -210,7 +212,8 @@ def sign_weights(net: Network, signs: Mapping[str, float], cause: str) -> dict[s
 def relief(belief: Belief, signs: Mapping[str, float]) -> dict[str, float]:
     """Expected severity of the faults that go away when a cause is taken away [faults].
 
-    Sums over hypotheses: posterior × severity × P(sign truly there) × share of it that needs this cause, 1 − P(s | C \\ c) / P(s | C).
+    Sums over hypotheses: posterior × severity × P(sign truly there) × share of it that needs this cause, 1 − P(s | C \\
+    c) / P(s | C).
     """
     net = belief.network
     severity = np.array([all_signs()[s].severity for s in net.signs])
@@ -234,8 +237,9 @@ def carry_over(
 ) -> tuple[dict[str, float], list[tuple[str, float, float]]]:
     """Beliefs of the coupons before this one, as priors for it, and what each change taught.
 
-    Between coupons a cause stays with probability ``KEPT``; one whose change was made is cured with ``CURED``; a change that was not
-    needed may bring in the opposite (``OVERDONE``). Beliefs are carried over cause by cause (their joint distribution is not).
+    Between coupons a cause stays with probability ``KEPT``; one whose change was made is cured with ``CURED``; a change
+    that was not needed may bring in the opposite (``OVERDONE``). Beliefs are carried over cause by cause (their joint
+    distribution is not).
 
     Returns
     -------

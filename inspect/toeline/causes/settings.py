@@ -1,6 +1,7 @@
 """What can be computed from machine settings: expected size, implied travel speed, heat input, and whether they fit together.
 
-All settings are optional. Volume balance: what the wire brings in, less what is lost, is what the bead's section times the travel takes.
+All settings are optional. Volume balance: what the wire brings in, less what is lost, is what the bead's section times
+the travel takes.
 """
 
 from __future__ import annotations
@@ -135,9 +136,14 @@ def _word(key: str, value: object, allowed: tuple[str, ...] | None) -> str:
 
 
 def argon_share(gas: str) -> float | None:
-    """Argon share [%] of a gas written like ``90 Ar 10 CO2``, ``Ar/CO2 75/25``, ``75/25``, ``C25``, ``CO2``; None where it can't be read."""
+    """Argon share [%] of a gas written like ``90 Ar 10 CO2``, ``Ar/CO2 75/25``, ``75/25``, ``C25``, ``CO2``; None where
+    it can't be read.
+    """
     text = gas.lower().replace("%", " ").replace(",", " ").replace("+", " ")
-    numbers = [float(t) for t in "".join(c if c.isdigit() or c == "." else " " for c in text.replace("co2", "").replace("o2", "")).split()]
+    numbers = [
+        float(t)
+        for t in "".join(c if c.isdigit() or c == "." else " " for c in text.replace("co2", "").replace("o2", "")).split()
+    ]
     if "ar" not in text and not numbers and "co2" in text:
         return 0.0
     if text.strip().startswith("c") and len(numbers) == 1 and "co" not in text:
@@ -160,7 +166,9 @@ def _get(settings: Settings, key: str) -> float | None:
 # ------------------------------------------------------------------------------------------------- volume balance
 
 
-def expected_area_mm2(wire_diameter_mm: float, wire_feed_mm_per_min: float, travel_mm_per_min: float, deposition_ratio: float) -> float:
+def expected_area_mm2(
+    wire_diameter_mm: float, wire_feed_mm_per_min: float, travel_mm_per_min: float, deposition_ratio: float
+) -> float:
     """Section of the deposited metal [mm²] = η · (π/4) d² · feed / travel (conservation of volume)."""
     return deposition_ratio * pi / 4 * wire_diameter_mm**2 * wire_feed_mm_per_min / travel_mm_per_min
 
@@ -234,9 +242,9 @@ def implied_travel_mm_per_min(
 
     Notes
     -----
-    v = η (π/4) d² feed / A, A = fillet area. Unless a gauge says otherwise the face's convexity is taken as spread evenly from −1/12 to
-    +1/6 of the leg (mean 1/24, u = leg/4/√12): 1 mm more on a 6 mm fillet adds a third to its area. Legs that share a scale are added
-    with their signs. u is first order (GUM 5.1.2).
+    v = η (π/4) d² feed / A, A = fillet area. Unless a gauge says otherwise the face's convexity is taken as spread
+    evenly from −1/12 to +1/6 of the leg (mean 1/24, u = leg/4/√12): 1 mm more on a 6 mm fillet adds a third to its
+    area. Legs that share a scale are added with their signs. u is first order (GUM 5.1.2).
     """
     b, s = leg_base_mm.value, leg_standing_mm.value
     leg = (b + s) / 2
@@ -258,7 +266,9 @@ def implied_travel_mm_per_min(
     return linear(speed, terms, (slope(step, 0, 0), slope(0, step, 0), slope(0, 0, step), speed, speed, speed))
 
 
-def speed_along_bead(size: BeadSize, *, mean_mm_per_min: float | None = None, window_mm: float = 5.0) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def speed_along_bead(
+    size: BeadSize, *, mean_mm_per_min: float | None = None, window_mm: float = 5.0
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Where the hand slowed down: local travel speed over the mean of the steady part, from local size.
 
     Fillets: speed ∝ 1 / (leg · leg). Flat beads: a width alone gives no area, so nothing is returned.
@@ -292,8 +302,8 @@ def heat_input_kj_per_mm(
 ) -> float:
     """Heat input per length [kJ/mm].
 
-    Without an arc efficiency: H = 60 V I / (1000 S), the AWS convention. With one: Q = k V I / (1000 v), EN 1011-1 (k = 0.8 for wire
-    processes): a fifth less for the same weld, so always say which one.
+    Without an arc efficiency: H = 60 V I / (1000 S), the AWS convention. With one: Q = k V I / (1000 v), EN 1011-1 (k =
+    0.8 for wire processes): a fifth less for the same weld, so always say which one.
     """
     return (arc_efficiency_ratio or 1.0) * 60 * voltage_v * current_a / (1000 * travel_mm_per_min)
 
@@ -344,14 +354,20 @@ def can_spray(process: Process, settings: Settings) -> SprayCheck:
         why = f"{argon:.0f} % argon is too little: below {table.argon_marginal_percent:.0f} % the arc stays globular."
         return SprayCheck("no", current, transition, why, table.source)
     if amps is None or transition is None:
-        answer: Literal["marginal", "not known"] = "marginal" if argon is not None and argon < table.argon_possible_percent else "not known"
-        return SprayCheck(answer, current, transition, "Give wire diameter and amps (or wire feed) to check the transition.", table.source)
+        answer: Literal["marginal", "not known"] = (
+            "marginal" if argon is not None and argon < table.argon_possible_percent else "not known"
+        )
+        return SprayCheck(
+            answer, current, transition, "Give wire diameter and amps (or wire feed) to check the transition.", table.source
+        )
     u = hypot(amps.u, table.u_ratio * transition)
     if amps.value < transition - u:
         why = f"about {amps.value:.0f} A is below the {transition:.0f} A that this wire needs to spray."
         return SprayCheck("no", current, transition, why, table.source)
     marginal = amps.value < transition + u or (argon is not None and argon < table.argon_possible_percent)
-    why = f"about {amps.value:.0f} A against {transition:.0f} A for this wire" + ("" if argon is None else f", {argon:.0f} % argon")
+    why = f"about {amps.value:.0f} A against {transition:.0f} A for this wire" + (
+        "" if argon is None else f", {argon:.0f} % argon"
+    )
     return SprayCheck("marginal" if marginal else "yes", current, transition, why + ".", table.source)
 
 
@@ -395,7 +411,9 @@ def _beyond(value: float, edge: float, soft: float) -> float:
     return NormalDist().cdf((value - edge) / soft)
 
 
-def _range_checks(name: str, value: float, low: float, high: float, soft: float, unit: str, label: str, source: str) -> tuple[SettingCheck, ...]:
+def _range_checks(
+    name: str, value: float, low: float, high: float, soft: float, unit: str, label: str, source: str
+) -> tuple[SettingCheck, ...]:
     words = f"{label} {value:.4g} {unit}; usual is {low:.4g}–{high:.4g} {unit}"
     return (
         SettingCheck(f"set-{name}-low" if name != "ctwd" else "set-ctwd-short", _beyond(low, value, soft), words, source),

@@ -58,7 +58,8 @@ def tell_apart(belief: Belief, readings: Mapping[str, Reading]) -> str:
         if unsure and all_signs()[name].ask and gap[j] > best:
             best, ask = float(gap[j]), all_signs()[name].ask
     settle = ask or a.check
-    return f"Can't tell “{a.title}” from “{b.title}” yet. This would help: {settle.rstrip('.?')}{'?' if settle.endswith('?') else '.'}"
+    end = "" if settle.endswith((".", "?")) else "."
+    return f"Can't tell “{a.title}” from “{b.title}” yet. This would help: {settle}{end}"
 
 
 def _alone(belief: Belief, i: int) -> int:
@@ -67,7 +68,13 @@ def _alone(belief: Belief, i: int) -> int:
     return int(np.flatnonzero((members[:, 0] == i) & (members[:, 1] == n))[0])
 
 
-def notes_for(process: Process, coupon: Coupon, readings: Mapping[str, Reading], lessons: Sequence[tuple[str, float, float]], titles: Mapping[str, str]) -> tuple[str, ...]:
+def notes_for(
+    process: Process,
+    coupon: Coupon,
+    readings: Mapping[str, Reading],
+    lessons: Sequence[tuple[str, float, float]],
+    titles: Mapping[str, str],
+) -> tuple[str, ...]:
     """What belongs beside any diagnosis of this coupon, most pressing first."""
     notes = []
     slag = readings.get("slag-left")

@@ -1,8 +1,8 @@
 """What is known of each process, one TOML a process; adding a process is one more file in this folder.
 
 A process's table is laid over the one it is ``based_on`` (``wire-feed.base.toml`` where it names none), key by key: a link of
-strength 0 goes, a cause of prior 0 goes, ``remove = true`` empties a table before the rest is laid on. Keys that nobody reads are an
-error that names the valid ones.
+strength 0 goes, a cause of prior 0 goes, ``remove = true`` empties a table before the rest is laid on. Keys that nobody
+reads are an error that names the valid ones.
 """
 
 from __future__ import annotations
@@ -49,7 +49,9 @@ class Norm:
 
 @dataclass(frozen=True, slots=True)
 class SpatterNorm:
-    """Spatter that is normal for the process [1/cm²]; ``soft_ratio`` blurs the upper edge (one standard deviation, as a factor)."""
+    """Spatter that is normal for the process [1/cm²]; ``soft_ratio`` blurs the upper edge (one standard deviation, as a
+    factor).
+    """
 
     normal_density_per_cm2: Range
     soft_ratio: float
@@ -310,7 +312,17 @@ def _cause(key: str, row: Mapping[str, Any], sources: Mapping[str, str], caution
 
 _NEEDS = (
     *("title", "transfer", "slag", "polarity", "positions", "gun", "rolls", "ctwd_mm", "gas_flow_l_per_min", "argon_percent"),
-    *("plate_thickness_mm", "arc_efficiency_ratio", "deposition_ratio", "spatter", "norms", "causes", "leaks", "sources", "cautions"),
+    *(
+        "plate_thickness_mm",
+        "arc_efficiency_ratio",
+        "deposition_ratio",
+        "spatter",
+        "norms",
+        "causes",
+        "leaks",
+        "sources",
+        "cautions",
+    ),
 )
 _MAY = ("norms_by_position", "windows", "volts_for_amps", "transition", "wire_classes", "notes")
 
@@ -347,7 +359,10 @@ def _process(name: str, table: Mapping[str, Any]) -> Process:
         deposition_u_ratio=deposition["u"],
         deposition_source=deposition["source"],
         spatter=SpatterNorm(
-            _range(spatter["normal_density_per_cm2"], f"{name}.spatter"), spatter["soft_ratio"], spatter["note"], spatter["source"]
+            _range(spatter["normal_density_per_cm2"], f"{name}.spatter"),
+            spatter["soft_ratio"],
+            spatter["note"],
+            spatter["source"],
         ),
         norms=_norms(table["norms"], sources, f"{name}.norms"),
         norms_by_position=MappingProxyType(
