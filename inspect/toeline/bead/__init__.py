@@ -1,1 +1,7 @@
-"""Bead room."""
+"""Bead room: the plates laid flat, and the bead with its two toe lines."""
+
+from toeline.bead.evidence import Evidence, classical_evidence
+from toeline.bead.finding import find_bead
+from toeline.bead.view import unfold
+
+__all__ = ["Evidence", "classical_evidence", "find_bead", "unfold"]

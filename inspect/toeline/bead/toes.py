@@ -1,0 +1,223 @@
+"""The two toe lines as one optimisation along a straightened bead.
+
+At every station the state is the pair (row of one toe, row of the other). What lies between should look like this bead's weld metal, what
+lies beyond like this photo's plate on that side, and both toes should lie on edges; from station to station both lines may wander together
+cheaply, and change the width at a price. The forward–backward recursion (L. R. Rabiner, Proc. IEEE 77, 1989, from memory) gives not
+just the best pair but how probable every row is for either toe: its spread is the toe's uncertainty, near edges and far rivals included.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Array32 = NDArray[np.float32]
+
+REGION_WEIGHT = 0.06
+"""Independent observations per row: neighbouring px say much the same."""
+EDGE_WEIGHT = 1.5
+_CLIP = 2.5
+_LEAK = 1e-5
+
+__all__ = ["PlateModels", "TwoLines", "edge_score", "fit_models", "rough_log_odds", "solve_lines", "weld_log_odds"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TwoLines:
+    """Both toe lines in strip rows.
+
+    Attributes
+    ----------
+    rows : ndarray, shape (2, n)
+        First and second line.
+    sd_rows : ndarray, shape (2, n)
+        Posterior standard deviation, rivals included.
+    rival : ndarray, shape (2, n)
+        Probability that the toe lies farther than a tenth of the width from its line [ratio].
+    """
+
+    rows: Array
+    sd_rows: Array
+    rival: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlateModels:
+    """Gaussian models of features: weld, plate on the first side, plate on the second side."""
+
+    means: tuple[Array, Array, Array]
+    precisions: tuple[Array, Array, Array]
+    log_dets: tuple[float, float, float]
+
+
+def fit_models(stack: Array32, seen: Array32, rows: Array) -> PlateModels:
+    """Models from the present lines: weld well between them, plate just beyond each.
+
+    Parameters
+    ----------
+    stack : ndarray, shape (h, n, f)
+    seen : ndarray, shape (h, n)
+    rows : ndarray, shape (2, n)
+        Present lines.
+    """
+    y = np.arange(stack.shape[0])[:, None]
+    top, bottom = rows[0][None], rows[1][None]
+    width = bottom - top
+    usable = seen > 0.6
+    areas = (
+        (y > top + 0.12 * width) & (y < bottom - 0.12 * width) & usable,
+        (y < top - 0.10 * width) & (y > top - 0.75 * width) & usable,
+        (y > bottom + 0.10 * width) & (y < bottom + 0.75 * width) & usable,
+    )
+    fits = []
+    everything = stack.reshape(-1, stack.shape[-1]).astype(np.float64)
+    spread = np.diag(everything.var(axis=0) * 0.03 + 1e-3)
+    for area in areas:
+        sample = stack[area].astype(np.float64) if np.count_nonzero(area) > 50 else everything
+        fits.append((sample.mean(axis=0), np.cov(sample.T) + spread))
+    precisions = [np.linalg.inv(cov) for _, cov in fits]
+    dets = [float(np.linalg.slogdet(cov)[1]) for _, cov in fits]
+    return PlateModels(
+        (fits[0][0], fits[1][0], fits[2][0]), (precisions[0], precisions[1], precisions[2]), (dets[0], dets[1], dets[2])
+    )
+
+
+def rough_log_odds(stack: Array32, seen: Array32) -> Array32:
+    """A first guess at weld metal before any line is known: rougher than half way from the sides to the roughest rows, shape (h, n).
+
+    Parameters
+    ----------
+    stack : ndarray, shape (h, n, 6)
+        Features, of which the roughnesses are used.
+    """
+    part = stack[..., 1:6]
+    z = (part - np.median(part, axis=(0, 1))) / (part.std(axis=(0, 1)) + 1e-3)
+    rough = cv2.GaussianBlur(z @ np.array([0.3, 0.15, 0.25, 0.15, 0.15], np.float32), (0, 0), sigmaX=3, sigmaY=1)
+    profile = cv2.GaussianBlur(rough, (0, 0), sigmaX=15, sigmaY=0.8)
+    margin = len(profile) // 6
+    core = np.quantile(profile[margin:-margin], 0.92, axis=0)
+    sides = (profile[:margin].mean(0) + profile[-margin:].mean(0)) / 2
+    spread = np.maximum(core - sides, 0.4) / 4
+    return np.asarray(_CLIP * np.tanh((rough - (core + sides) / 2) / spread / _CLIP) * seen, dtype=np.float32)
+
+
+def weld_log_odds(stack: Array32, seen: Array32, models: PlateModels, rows: Array) -> Array32:
+    """Log odds of weld against the plate of the same side, limited and faded where nothing is seen, shape (h, n)."""
+    h, n, f = stack.shape
+    flat = stack.reshape(-1, f).astype(np.float64)
+
+    def log_density(i: int) -> Array:
+        off = flat - models.means[i]
+        return -0.5 * (np.einsum("pi,ij,pj->p", off, models.precisions[i], off) + models.log_dets[i]).reshape(h, n)
+
+    weld, first, second = (log_density(i) for i in range(3))
+    middle = (rows[0] + rows[1]) / 2
+    below = 1 / (1 + np.exp(-(np.arange(h)[:, None] - middle[None]) / 2.0))
+    plate = (1 - below) * first + below * second
+    odds = 0.5 * (weld - plate)
+    return np.asarray(_CLIP * np.tanh(odds / _CLIP) * seen, dtype=np.float32)
+
+
+def edge_score(edge: Array32, seen: Array32) -> Array32:
+    """How much of an edge runs along the bead at each px, relative to this strip's usual edges, in about [0, 2.5], shape (h, n)."""
+    usual = float(np.quantile(np.abs(edge), 0.6)) + 0.15
+    visible = cv2.erode(seen, np.ones((5, 1), np.uint8))
+    return np.asarray(np.log1p(np.abs(edge) / usual) * visible, dtype=np.float32)
+
+
+def solve_lines(
+    odds: Array32,
+    edges: Array32,
+    *,
+    n_states: int,
+    width_rows: tuple[float, float] | None = None,
+    least_width: int = 4,
+    fixed: tuple[tuple[int, int, float], ...] = (),
+    step_rows: float = 1.0,
+) -> TwoLines:
+    """Posterior of both lines over all pairs of rows.
+
+    Parameters
+    ----------
+    odds : ndarray, shape (h, n)
+        Log odds of weld metal.
+    edges : ndarray, shape (h, n)
+        Edge score.
+    n_states : int
+        The first line lies in rows 0 … n_states − 1, the second in the last n_states rows.
+    width_rows : (median, log sd), optional
+        What the width is expected to be.
+    least_width : int
+        Least width [rows].
+    fixed : tuple of (line, column, row)
+        Rows that a line must pass through.
+    step_rows : float
+        Typical move of both lines together from station to station [rows].
+    """
+    h, n = odds.shape
+    sums = np.vstack([np.zeros((1, n), np.float32), np.cumsum(odds, axis=0)]) * REGION_WEIGHT
+    soft = 0.5 * (sums[1:] + sums[:-1])
+    first = EDGE_WEIGHT * edges[:n_states] - soft[:n_states]
+    second = EDGE_WEIGHT * edges[h - n_states :] + soft[h - n_states :]
+    for line, column, row in fixed:
+        target = first if line == 0 else second
+        offset = 0 if line == 0 else h - n_states
+        away = np.abs(np.arange(n_states) + offset - row)
+        target[:, column] = np.where(away <= 0.75, 50.0, -50.0)
+    width = (np.arange(n_states)[None] + h - n_states) - np.arange(n_states)[:, None]
+    prior = np.where(width >= least_width, 1.0, 0.0).astype(np.float32)
+    if width_rows is not None:
+        median, log_sd = width_rows
+        z = np.log(np.maximum(width, 1) / median) / log_sd
+        prior *= np.exp(-0.5 * np.minimum(z * z, 16.0) / 6.0).astype(np.float32)
+    like_first = np.exp(first - first.max(axis=0)).T.astype(np.float32)
+    like_second = np.exp(second - second.max(axis=0)).T.astype(np.float32)
+    kernel = _kernel(step_rows)
+    forward = np.empty((n, n_states, n_states), np.float32)
+    state = prior / prior.sum()
+    for x in range(n):
+        if x:
+            state = cv2.filter2D(state, -1, kernel, borderType=cv2.BORDER_CONSTANT)
+        state = (state + _LEAK * prior / prior.sum()) * prior * like_first[x][:, None] * like_second[x][None]
+        state /= max(float(state.sum()), 1e-30)
+        forward[x] = state
+    marginals = np.empty((2, n, n_states))
+    state = np.full((n_states, n_states), 1.0, np.float32)
+    for x in range(n - 1, -1, -1):
+        both = forward[x] * state
+        both /= max(float(both.sum()), 1e-30)
+        marginals[0, x], marginals[1, x] = both.sum(1), both.sum(0)
+        state = (state + _LEAK * state.sum()) * prior * like_first[x][:, None] * like_second[x][None]
+        state = cv2.filter2D(state / max(float(state.sum()), 1e-30), -1, kernel, borderType=cv2.BORDER_CONSTANT)
+    return _lines(marginals, h - n_states)
+
+
+def _kernel(step_rows: float) -> Array32:
+    """Probability of a move of both lines: together cheaply, apart at a price, with heavy tails, shape (7, 7)."""
+    d = np.arange(-3, 4)
+    a, b = np.meshgrid(d, d, indexing="ij")
+    together, apart = np.abs(a + b) / 2, np.abs(a - b)
+    kernel = np.exp(-together / (0.55 * step_rows) - apart / (0.45 * step_rows))
+    return np.asarray(kernel / kernel.sum(), dtype=np.float32)
+
+
+def _lines(marginals: Array, offset: int) -> TwoLines:
+    """Most probable rows (to a fraction, by the mean about the best), their spread, and the weight of rivals."""
+    _, n, m = marginals.shape
+    at = np.arange(m, dtype=np.float64)
+    rows, sds, rivals = np.empty((2, n)), np.empty((2, n)), np.empty((2, n))
+    for i in (0, 1):
+        p = marginals[i]
+        soft = cv2.GaussianBlur(p, (0, 0), sigmaX=1.2, sigmaY=0.01)
+        best = np.argmax(soft, axis=1)
+        near = np.abs(at[None] - best[:, None]) <= 3
+        weight = p * near
+        centre = (weight * at).sum(1) / np.maximum(weight.sum(1), 1e-12)
+        rows[i] = centre + (offset if i else 0)
+        sds[i] = np.sqrt((p * (at[None] - centre[:, None]) ** 2).sum(1) + 1 / 12)
+        rivals[i] = 1 - (p * (np.abs(at[None] - centre[:, None]) <= 5)).sum(1)
+    return TwoLines(rows, sds, np.clip(rivals, 0, 1))

@@ -1,0 +1,186 @@
+"""From a rough band to two toe lines: lay the bead straight, learn what this bead and this plate look like, solve, and once more finer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from toeline.bead.evidence import Evidence
+from toeline.bead.finder import Band
+from toeline.bead.strip import Strip, features, lay_straight, resample_line, smooth_line
+from toeline.bead.toes import TwoLines, edge_score, fit_models, rough_log_odds, solve_lines, weld_log_odds
+
+Array = NDArray[np.float64]
+Array32 = NDArray[np.float32]
+
+STEP_COLUMNS = 3
+"""Strip columns to a station of the optimisation."""
+ROUNDS = 3
+
+__all__ = ["Anchor", "Trace", "trace_band", "trace_row"]
+
+Anchor = tuple[int, float, float]
+"""(line 0 or 1, x, y in the view)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trace:
+    """Two toe lines in a straightened bead.
+
+    Attributes
+    ----------
+    strip : Strip
+    columns : ndarray, shape (n,)
+        Strip column of every station.
+    lines : TwoLines
+    odds, edges, seen : ndarray, shape (rows, n)
+        Log odds of weld metal, edge score and visibility that the lines were solved from.
+    """
+
+    strip: Strip
+    columns: Array
+    lines: TwoLines
+    odds: Array32
+    edges: Array32
+    seen: Array32
+
+    @property
+    def width_rows(self) -> float:
+        return float(np.median(self.lines.rows[1] - self.lines.rows[0]))
+
+    def toe_px(self, line: int) -> Array:
+        """A toe line in the view, shape (n, 2) [px]."""
+        return self.strip.to_view(self.columns, self.lines.rows[line])
+
+    def middle_px(self) -> Array:
+        """The line midway between both toes, shape (n, 2) [px]."""
+        return self.strip.to_view(self.columns, self.lines.rows.mean(axis=0))
+
+
+def trace_band(
+    image: NDArray[np.uint8],
+    valid: NDArray[np.bool_] | None,
+    band: Band,
+    evidence: Evidence,
+    anchors: tuple[Anchor, ...] = (),
+) -> Trace:
+    """Toe lines of a flat bead of any direction, from its rough band.
+
+    Parameters
+    ----------
+    image : ndarray of uint8, shape (height, width, 3)
+    valid : ndarray of bool, shape (height, width), or None
+    band : Band
+    evidence : Evidence
+        A learned map is used in the lines' solution; of classical evidence only the band was needed.
+    anchors : tuple of (line, x, y)
+        Points of the view that a line must pass through [px].
+    """
+    height, width = image.shape[:2]
+    half = float(np.quantile(band.half_px, 0.6))
+    middle = smooth_line(resample_line(band.middle_px, half / 4), 6.0)
+    trace: Trace | None = None
+    for core_rows, half_rows in ((25, 45), (20, 48)):
+        middle = _lengthen(middle, 3.0 * half, (width, height))
+        strip = lay_straight(image, valid, middle, half_rows=half_rows, pitch_px=half / core_rows, evidence=evidence)
+        first = trace is None
+        expected = (1.4 * core_rows, 0.6) if first else (2.0 * core_rows, 0.35)
+        trace = _solve(strip, expected, anchors)
+        half = max(trace.width_rows / 2 * strip.pitch_px, 1.5)
+        middle = smooth_line(resample_line(trace.middle_px(), half / 4), 10.0)
+    assert trace is not None
+    return trace
+
+
+def trace_row(
+    image: NDArray[np.uint8],
+    valid: NDArray[np.bool_] | None,
+    row_px: float,
+    columns_px: tuple[float, float],
+    evidence: Evidence,
+    *,
+    leg_px: tuple[float, float],
+    anchors: tuple[Anchor, ...] = (),
+) -> Trace:
+    """Toe lines on both sides of a known straight row: a tee's legs about its root.
+
+    Parameters
+    ----------
+    row_px : float
+        Row of the root in the view [px].
+    columns_px : (float, float)
+        Where the plates begin and end [px].
+    leg_px : (float, float)
+        Shortest and longest leg looked for [px].
+    """
+    middle = np.array([[columns_px[0], row_px], [columns_px[1], row_px]])
+    longest = leg_px[1]
+    trace: Trace | None = None
+    for half_rows in (45, 60):
+        pitch = longest / half_rows
+        strip = lay_straight(image, valid, middle, half_rows=half_rows, pitch_px=pitch, evidence=evidence)
+        least = leg_px[0] / pitch
+        if trace is None:
+            expected = (2 * 7.0 / 18.0 * half_rows, 0.6)
+        else:
+            expected = (2 * half_rows / 1.7, 0.35)
+        trace = _solve(strip, expected, anchors, least_half_rows=least)
+        legs = np.abs(trace.lines.rows - strip.centre_row)
+        longest = min(leg_px[1], 1.7 * float(np.median(legs, axis=1).max()) * pitch)
+    assert trace is not None
+    return trace
+
+
+def _solve(
+    strip: Strip, expected: tuple[float, float], anchors: tuple[Anchor, ...], least_half_rows: float | None = None
+) -> Trace:
+    """Lines in one strip: solve, learn the bead's and the plates' looks between and beyond the lines, solve again."""
+    stack, edge, seen = features(strip, STEP_COLUMNS)
+    rows_n, n = stack.shape[:2]
+    columns = np.arange(n) * STEP_COLUMNS + (STEP_COLUMNS - 1) / 2
+    edges = edge_score(edge, seen)
+    fixed = _fixed(strip, anchors, n)
+    n_states = int(0.675 * rows_n) if least_half_rows is None else int(strip.centre_row - least_half_rows) + 1
+    learned = strip.weld is not None
+    odds = _pooled(strip.weld, n) * seen if strip.weld is not None else rough_log_odds(stack, seen)
+    lines: TwoLines | None = None
+    for k in range(1 if learned else ROUNDS):
+        if lines is not None:
+            models = fit_models(stack[..., 1:], seen, lines.rows)
+            odds = (0.5 * odds + 0.5 * weld_log_odds(stack[..., 1:], seen, models, lines.rows)).astype(np.float32)
+        lines = solve_lines(odds, edges, n_states=n_states, width_rows=expected, fixed=fixed)
+    assert lines is not None
+    return Trace(strip, columns, lines, odds, edges, seen)
+
+
+def _pooled(field: Array32, n: int) -> Array32:
+    return np.asarray(field[:, : n * STEP_COLUMNS].reshape(len(field), n, STEP_COLUMNS).mean(2), dtype=np.float32)
+
+
+def _fixed(strip: Strip, anchors: tuple[Anchor, ...], n: int) -> tuple[tuple[int, int, float], ...]:
+    """Anchors as (line, station, row)."""
+    if not anchors:
+        return ()
+    columns, rows = strip.from_view(np.array([[x, y] for _, x, y in anchors], dtype=np.float64))
+    return tuple(
+        (line, min(n - 1, int(column // STEP_COLUMNS)), float(row))
+        for (line, _, _), column, row in zip(anchors, columns, rows, strict=True)
+    )
+
+
+def _lengthen(line: Array, by_px: float, size_px: tuple[int, int]) -> Array:
+    """A middle line carried on straight at both ends, as far as the picture reaches."""
+    step = float(np.hypot(*(line[1] - line[0])))
+    n = max(1, int(by_px / max(step, 1e-6)))
+    reach = min(len(line) - 1, 12)
+
+    def beyond(end: Array, inner: Array) -> Array:
+        direction = (end - inner) / max(float(np.hypot(*(end - inner))), 1e-9)
+        points = end + direction * step * np.arange(1, n + 1)[:, None]
+        inside = ((points >= 0) & (points <= np.array(size_px) - 1)).all(axis=1)
+        return points[: int(np.argmin(inside)) if not inside.all() else n]
+
+    head, tail = beyond(line[0], line[reach]), beyond(line[-1], line[-1 - reach])
+    return np.concatenate([head[::-1], line, tail])
