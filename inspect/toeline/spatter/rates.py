@@ -1,10 +1,11 @@
 """Is there more spatter than last time? Exact intervals and tests for counts, widened for bursts.
 
-Two different numbers have two different intervals. What is on *this* plate has only detection error (see ``catalogue``). The *rate* of a
-process at its settings has counting chance too, and spatter comes in bursts: coupons welded alike scatter more than counting chance.
-That extra scatter is kept as the squared coefficient of variation of the rate from coupon to coupon (the negative binomial's shape,
-variance = mean + cv² · mean²), because it can be pooled over settings that spatter little and settings that spatter much. For one group
-of coupons it becomes a variance factor (quasi-Poisson), by which counts and exposures are both divided before the exact formulas are used:
+Two different numbers have two different intervals. What is on *this* plate has only detection error (see
+``catalogue``). The *rate* of a process at its settings has counting chance too, and spatter comes in bursts: coupons
+welded alike scatter more than counting chance. That extra scatter is kept as the squared coefficient of variation of
+the rate from coupon to coupon (the negative binomial's shape, variance = mean + cv² · mean²), because it can be
+pooled over settings that spatter little and settings that spatter much. For one group of coupons it becomes a
+variance factor (quasi-Poisson), by which counts and exposures are both divided before the exact formulas are used:
 with no bursts they are the exact Poisson formulas.
 """
 
@@ -12,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from math import inf, log, sqrt
 
 import numpy as np
@@ -20,10 +22,10 @@ from scipy import optimize, stats
 from toeline.errors import BadUsage
 from toeline.spatter.result import Interval
 
-# Coupons of one setting differ by about this much for no reason that a welder could name (common practice, no source); it counts as
-# much as this many spare coupons would, and fades as coupons are welded.
-ASSUMED_CV2 = 0.10
-ASSUMED_DF = 4.0
+ASSUMED_CV2 = 0.20
+"""Coupons of one setting differ by about √0.2 = 45 % for no reason a welder could name (common practice, no source) [ratio²]."""
+ASSUMED_DF = 3.0
+"""The assumption counts as much as this many spare coupons, and fades as coupons are welded."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +45,7 @@ class Tally:
 
     def __post_init__(self) -> None:
         if not self.counts or len(self.counts) != len(self.exposures):
-            raise BadUsage("Every count needs the area or length it was counted over.", advice="Give as many exposures as counts.")
+            raise BadUsage("A count needs the area or length it was counted over.", advice="Give as many exposures as counts.")
         if min(self.counts) < 0 or min(self.exposures) <= 0:
             raise BadUsage("A count below zero or over no plate at all can't be compared.", advice="Leave that coupon out.")
 
@@ -78,13 +80,20 @@ class Bursts:
     df: float
     n_spare: int = 0
 
-    def variance_factor(self, tally: Tally, *, level: float = 0.95) -> float:
-        """Variance of the tally's sum over the Poisson variance, raised as Student's t asks for where it rests on few coupons."""
+    def variance_factor(self, tally: Tally, *, rate: float | None = None, level: float = 0.95) -> float:
+        """Variance of the tally's sum over the Poisson variance, raised as Student's t asks for where it rests on few coupons.
+
+        ``rate`` is the tally's own unless given [particles per unit of exposure].
+        """
         exposures = np.asarray(tally.exposures)
-        burst = 1.0 + self.cv2_ratio * tally.rate * float(np.sum(exposures**2)) / tally.exposure
-        tail = 0.5 + level / 2
-        widen = 1.0 if self.df == inf or self.cv2_ratio == 0 else float(stats.t.ppf(tail, self.df) / stats.norm.ppf(tail))
-        return burst * widen**2
+        mean_rate = tally.rate if rate is None else rate
+        burst = 1.0 + self.cv2_ratio * mean_rate * float(np.sum(exposures**2)) / tally.exposure
+        return burst * (1.0 if self.df == inf or self.cv2_ratio == 0 else _student_widening(self.df, level))
+
+
+@cache
+def _student_widening(df: float, level: float) -> float:
+    return float(stats.t.ppf(0.5 + level / 2, df) / stats.norm.ppf(0.5 + level / 2)) ** 2
 
 
 NO_BURSTS = Bursts(0.0, inf)
@@ -120,14 +129,12 @@ def scatter_test(tally: Tally) -> tuple[float, int, float]:
     return chi2, df, float(stats.chi2.sf(chi2, df))
 
 
-def learn_bursts(
-    tallies: Sequence[Tally], *, assumed_cv2: float = ASSUMED_CV2, assumed_df: float = ASSUMED_DF
-) -> Bursts:
+def learn_bursts(tallies: Sequence[Tally], *, assumed_cv2: float = ASSUMED_CV2, assumed_df: float = ASSUMED_DF) -> Bursts:
     """Coupon-to-coupon scatter, pooled over all settings of one process.
 
-    The squared coefficient of variation is where Pearson's χ² of the negative binomial equals its degrees of freedom (moment method,
-    N. E. Breslow, "Extra-Poisson variation in log-linear models", Applied Statistics 33 (1984) 38–44); then it is drawn towards the
-    assumed one by ``assumed_df`` imagined coupons. ``assumed_df=0`` leaves the data alone.
+    The squared coefficient of variation is where Pearson's χ² of the negative binomial equals its degrees of freedom (moment
+    method, N. E. Breslow, "Extra-Poisson variation in log-linear models", Applied Statistics 33 (1984) 38–44); then it is drawn
+    towards the assumed one by ``assumed_df`` imagined coupons. ``assumed_df=0`` leaves the data alone.
     """
     groups = [t for t in tallies if len(t.counts) > 1 and t.n > 0]
     df = sum(len(t.counts) - 1 for t in groups)
@@ -181,9 +188,9 @@ def _odds(share: float) -> float:
 def compare_rates(now: Tally, before: Tally, *, bursts: Bursts = NO_BURSTS, level: float = 0.95) -> Change:
     """Exact conditional test of two rates, and the exact interval of their ratio.
 
-    Given the sum of both counts, the first is binomial (J. Przyborowski and H. Wilenski, Biometrika 31 (1940) 313–323); the ratio's
-    interval follows from the central one of the share (C. J. Clopper and E. S. Pearson, Biometrika 26 (1934) 404–413), in its beta
-    form, which takes counts divided by the bursts' variance factor as well.
+    Given the sum of both counts, the first is binomial (J. Przyborowski and H. Wilenski, Biometrika 31 (1940) 313–323); the
+    ratio's interval follows from the central one of the share (C. J. Clopper and E. S. Pearson, Biometrika 26 (1934) 404–413), in
+    its beta form, which takes counts divided by the bursts' variance factor as well.
     """
     factor_now = bursts.variance_factor(now, level=level)
     factor_before = bursts.variance_factor(before, level=level)
@@ -197,9 +204,7 @@ def compare_rates(now: Tally, before: Tally, *, bursts: Bursts = NO_BURSTS, leve
     at_most = 1.0 if n_before <= 0 else float(stats.beta.sf(share, n_now + 1, n_before))
     ratio = now.rate / before.rate if before.n else (inf if now.n else float("nan"))
     up, down = smallest_change(now, before, bursts=bursts, level=level)
-    return Change(
-        ratio, low / odds_if_equal, high / odds_if_equal, min(1.0, 2 * min(at_least, at_most)), up, down, bursts
-    )
+    return Change(ratio, low / odds_if_equal, high / odds_if_equal, min(1.0, 2 * min(at_least, at_most)), up, down, bursts)
 
 
 def smallest_change(
@@ -207,8 +212,8 @@ def smallest_change(
 ) -> tuple[float, float]:
     """The smallest ratios, up and down, that would have shown with the given power.
 
-    Normal approximation on square roots of counts (variance ¼ whatever the mean: M. S. Bartlett, JRSS Supplement 3 (1936) 68–78), with
-    the common rate as the rate before. Down is 0 where even no spatter at all would not have shown.
+    Normal approximation on square roots of counts (variance ¼ whatever the mean: M. S. Bartlett, JRSS Supplement 3 (1936) 68–78),
+    with the common rate as the rate before. Down is 0 where even no spatter at all would not have shown.
     """
     rate = max(now.n + before.n, 1) / (now.exposure + before.exposure)
     reach = float(stats.norm.ppf(0.5 + level / 2) + stats.norm.ppf(power))
@@ -216,8 +221,7 @@ def smallest_change(
     def gap(ratio: float) -> float:
         spread = 0.0
         for tally, times in ((now, ratio), (before, 1.0)):
-            burst = bursts.variance_factor(_expected(tally, rate * times), level=level)
-            spread += burst / (4 * tally.exposure)
+            spread += bursts.variance_factor(tally, rate=rate * times, level=level) / (4 * tally.exposure)
         return abs(sqrt(rate * ratio) - sqrt(rate)) / sqrt(spread) - reach
 
     top = 2.0
@@ -226,11 +230,6 @@ def smallest_change(
     up = float(optimize.brentq(gap, 1.0, top)) if gap(top) >= 0 else inf
     down = float(optimize.brentq(gap, 1e-9, 1.0)) if gap(1e-9) > 0 else 0.0
     return up, down
-
-
-def _expected(tally: Tally, rate: float) -> Tally:
-    """The same coupons with the counts that a rate would give, rounded to whole particles."""
-    return Tally(tuple(round(rate * e) for e in tally.exposures), tally.exposures)
 
 
 _WORDS = (
@@ -260,7 +259,6 @@ def _times(low: float, high: float) -> str:
 def change_in_words(change: Change, *, since: str = "last time") -> str:
     """One sentence that a welder understands.
 
-    >>> from toeline.spatter.rates import *
     >>> change_in_words(compare_rates(Tally((60,), (50.0,)), Tally((30,), (50.0,))))
     'About twice as much spatter as last time (1.3 to 3.2 times); more than chance.'
     """
@@ -273,14 +271,14 @@ def change_in_words(change: Change, *, since: str = "last time") -> str:
             sentence += f" Only a change above {change.smallest_up:.2g} times{less} would have shown."
         return sentence
     if change.ratio == 0:
-        words = "none now"
-        sentence = f"Spatter {since}, {words}"
+        sentence = f"Spatter {since}, none now"
     elif change.ratio == inf:
         sentence = f"Spatter now, none {since}"
     else:
         sentence = f"{_how_much(change.ratio).replace('as much', 'as much spatter')} as {since}"
     verdict = "more than chance" if change.bursts.cv2_ratio == 0 else "more than chance and bursts"
-    sentence = f"{sentence} ({_times(change.low, change.high)}); {verdict}."
+    span = "" if change.ratio == 0 else f" ({_times(change.low, change.high)})"
+    sentence = f"{sentence}{span}; {verdict}."
     if change.bursts.cv2_ratio > 0 and change.bursts.n_spare == 0:
         sentence += " How much coupons welded alike differ was assumed: weld each setting twice to be sure."
     return sentence[0].upper() + sentence[1:]
