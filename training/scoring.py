@@ -103,8 +103,8 @@ def _fill(lines: Sequence[Array], shape: tuple[int, int], scale: float) -> NDArr
 def bead_iou(found: Sequence[Array], marked: Sequence[Array], size_px: tuple[int, int], ignore: Sequence[Array] = ()) -> float:
     """Overlap over union of the areas between both toe lines, outside the ignored polygons.
 
-    Along the bead both areas are cut to the marked bead's extent: where a bead ends is judged elsewhere, and marks may stop short of a
-    photo's border by a few px.
+    Along the bead both areas are cut to the marked bead's extent: where a bead ends is judged elsewhere, and marks may stop
+    short of a photo's border by a few px.
     """
     scale = min(1.0, 800 / max(size_px))
     shape = (int(size_px[1] * scale) + 1, int(size_px[0] * scale) + 1)

@@ -13,8 +13,8 @@ __all__ = ["TEST_SHARE", "split_of"]
 def split_of(group: str) -> str:
     """``train`` or ``test`` for a group of photos of one seam or look.
 
-    The first eight hexadecimal digits of the SHA-256 of the group's name, read as a share of their range, decide; so the split needs no list,
-    never changes, and knows nothing of how well anything does on a photo.
+    The first eight hexadecimal digits of the SHA-256 of the group's name, read as a share of their range, decide; so the split
+    needs no list, never changes, and knows nothing of how well anything does on a photo.
     """
     share = int(hashlib.sha256(group.encode("utf-8")).hexdigest()[:8], 16) / 0x100000000
     return "test" if share < TEST_SHARE else "train"

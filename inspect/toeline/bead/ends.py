@@ -54,14 +54,18 @@ def bead_extent(presence: Array, *, bridge: int) -> Extent:
         total += float(value)
         if total > best_sum:
             best_sum, best = total, (start, i)
-    others = tuple(
-        (a, b) for a, b in runs(soft > 0) if (b < best[0] - bridge or a > best[1] + bridge) and b - a >= bridge
-    )
+    others = tuple((a, b) for a, b in runs(soft > 0) if (b < best[0] - bridge or a > best[1] + bridge) and b - a >= bridge)
     return Extent(best[0], best[1], others)
 
 
 def bead_parts(
-    along: Array, width: Array, *, travel: str, open_ends: tuple[bool, bool], off_ends: float, tacks: tuple[tuple[float, float], ...] = ()
+    along: Array,
+    width: Array,
+    *,
+    travel: str,
+    open_ends: tuple[bool, bool],
+    off_ends: float,
+    tacks: tuple[tuple[float, float], ...] = (),
 ) -> tuple[Part, ...]:
     """Split a bead into steady part, start, crater, restarts and tacks.
 
@@ -82,9 +86,9 @@ def bead_parts(
 
     Notes
     -----
-    Own definition: an end part grows from ``off_ends`` to at most three times that while the width stays more than 15 % off the middle
-    half's median. A restart is a stretch of more than 22 % off the running median over eight widths, between a fifth of a width and three
-    widths long.
+    Own definition: an end part grows from ``off_ends`` to at most three times that while the width stays more than 15 % off the
+    middle half's median. A restart is a stretch of more than 22 % off the running median over eight widths, between a fifth of a
+    width and three widths long.
     """
     length = float(along[-1] - along[0])
     middle = width[len(width) // 4 : max(len(width) // 4 + 1, 3 * len(width) // 4)]
@@ -130,11 +134,11 @@ def _restarts(along: Array, width: Array, bounds: list[float], usual: float) -> 
         if 0.2 * usual <= long <= 3 * usual:
             found.append((max(bounds[0], float(along[a]) - 0.5 * usual), min(bounds[1], float(along[b]) + 0.5 * usual)))
     merged: list[tuple[float, float]] = []
-    for a, b in found:
-        if merged and a <= merged[-1][1]:
-            merged[-1] = (merged[-1][0], max(b, merged[-1][1]))
+    for low, high in found:
+        if merged and low <= merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(high, merged[-1][1]))
         else:
-            merged.append((a, b))
+            merged.append((low, high))
     return merged
 
 

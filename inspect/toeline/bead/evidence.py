@@ -1,13 +1,16 @@
 """What a picture says of weld metal, pixel by pixel: the face behind which a classical and a learned finder stand.
 
-The classical evidence knows one thing: a weld face is rougher, along its own direction, than the plate beside it. Heat tint, ground bands
-and shadows run *along* a bead and change brightness and hue only across it; ripples, freeze lines and broken highlights change brightness
-along it as well. So the roughness is kept as a structure tensor, from which the share along any direction can be read later.
+The classical evidence knows one thing: a weld face is rougher, along its own direction, than the plate beside it. Heat tint,
+ground bands and shadows run *along* a bead and change brightness and hue only across it; ripples, freeze lines and broken
+highlights change brightness along it as well. So the roughness is kept as a structure tensor, from which the share along any
+direction can be read later.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
 
 import cv2
 import numpy as np
@@ -72,6 +75,8 @@ class Evidence:
         The classical finder's own energies, from which the finder reads direction; None behind a learned map.
     source : str
         ``classical`` or ``learned``.
+    classes : mapping of class name to ndarray of float32, shape (h, w)
+        Probability of each class apart, behind a learned map; empty behind the classical one.
     """
 
     weld: Array32
@@ -79,6 +84,7 @@ class Evidence:
     toe: Array32 | None = None
     roughness: Roughness | None = None
     source: str = "classical"
+    classes: Mapping[str, Array32] = field(default_factory=lambda: MappingProxyType({}))
 
     def __post_init__(self) -> None:
         if self.weld.ndim != 2 or self.weld.dtype != np.float32:
@@ -125,8 +131,8 @@ def classical_evidence(
     Returns
     -------
     Evidence
-        At most ``long_side_px`` long. ``weld`` is monotone in roughness relative to the whole picture: a rank, not yet a calibrated
-        probability; the finder contrasts it with both sides of a candidate band.
+        At most ``long_side_px`` long. ``weld`` is monotone in roughness relative to the whole picture: a rank, not yet a
+        calibrated probability; the finder contrasts it with both sides of a candidate band.
     """
     small, scale = shrink(image, long_side_px)
     light = lightness(small)

@@ -1,8 +1,8 @@
 """Where weld metal is: bands that are rougher than what lies on both sides of them, with their middle lines.
 
-A band is a path (middle, half width) along a picture that was turned so that the bead runs roughly left to right; dynamic programming
-finds the path of the largest total contrast, free to begin and end anywhere. Four turns cover every direction, since a path may climb
-faster than one row a column.
+A band is a path (middle, half width) along a picture that was turned so that the bead runs roughly left to right; dynamic
+programming finds the path of the largest total contrast, free to begin and end anywhere. Four turns cover every direction, since
+a path may climb faster than one row a column.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]
 
 MAP_LONG_SIDE_PX = 320
-COLUMN_STEP_PX = 3
+COLUMN_STEP_PX = 4
 HALF_WIDTHS_PX: tuple[int, ...] = (2, 3, 4, 5, 7, 9, 12, 16, 21)
 """Half widths tried, in px of the map."""
 
@@ -85,13 +85,17 @@ def find_bands(
         How many to return at most.
     """
     scale = min(1.0, MAP_LONG_SIDE_PX / max(evidence.weld.shape))
-    to_map = scale * evidence.scale_ratio
     seen = _seen(evidence, valid, scale)
-    found: list[Band] = []
-    for angle in angles_deg:
-        found.extend(
-            _bands_along(evidence, seen, angle, scale, to_map, inside_box_px, through_row_px, n_most)
-        )
+    fields = [_Field(evidence, seen, angle, scale * evidence.scale_ratio, inside_box_px, through_row_px) for angle in angles_deg]
+    first = [(field.best(), field) for field in fields]
+    found = [band for band, _ in first if band is not None]
+    if not found:
+        return ()
+    strongest = max(first, key=lambda pair: -np.inf if pair[0] is None else pair[0].total)[1]
+    for _ in range(n_most - 1):
+        further = strongest.best()
+        if further is not None:
+            found.append(further)
     found.sort(key=lambda band: -band.total)
     kept: list[Band] = []
     for band in found:
@@ -115,42 +119,43 @@ def _map(evidence: Evidence, angle: float, size: tuple[int, int]) -> Array32:
     return np.asarray(cv2.resize(field, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
-def _bands_along(
-    evidence: Evidence,
-    seen: Array32,
-    angle: float,
-    scale: float,
-    to_map: float,
-    box: tuple[float, float, float, float] | None,
-    row: float | None,
-    n_most: int,
-) -> list[Band]:
-    """The best bands of one direction, in view px."""
-    field = _map(evidence, angle, seen.shape[::-1])
-    turned, inside, turn = _turn(field, seen, angle)
-    contrast = _contrast(turned, inside)
-    back = cv2.invertAffineTransform(turn)
-    _prefer_centre(contrast, back, seen.shape)
-    if box is not None or row is not None:
-        _forbid(contrast, back, to_map, box, row)
-    bands = []
-    for _ in range(n_most):
-        total, path = _best_path(contrast)
+class _Field:
+    """Contrast along one direction, from which bands are taken one by one, strongest first."""
+
+    def __init__(
+        self,
+        evidence: Evidence,
+        seen: Array32,
+        angle: float,
+        to_map: float,
+        box: tuple[float, float, float, float] | None,
+        row: float | None,
+    ) -> None:
+        turned, inside, turn = _turn(_map(evidence, angle, (seen.shape[1], seen.shape[0])), seen, angle)
+        self.contrast = _contrast(turned, inside)
+        self.back = np.asarray(cv2.invertAffineTransform(turn), dtype=np.float64)
+        self.to_map = to_map
+        _prefer_centre(self.contrast, self.back, seen.shape)
+        if box is not None or row is not None:
+            _forbid(self.contrast, self.back, to_map, box, row)
+
+    def best(self) -> Band | None:
+        """The strongest band left, in view px; its place is then taken."""
+        total, path = _best_path(self.contrast)
         if len(path) < 4 or total <= 0:
-            break
+            return None
         x, k, y = path.T
-        value = contrast[k, y, x]
-        points = np.stack([x * COLUMN_STEP_PX + (COLUMN_STEP_PX - 1) / 2, y, np.ones(len(x))], axis=1) @ back.T
-        middle = (points + 0.5) / to_map - 0.5
-        half = np.array(HALF_WIDTHS_PX, dtype=np.float64)[k] / to_map
+        value = self.contrast[k, y, x].astype(np.float64)
+        points = np.stack([x * COLUMN_STEP_PX + (COLUMN_STEP_PX - 1) / 2, y, np.ones(len(x))], axis=1) @ self.back.T
+        middle = (points + 0.5) / self.to_map - 0.5
+        half = np.asarray(np.array(HALF_WIDTHS_PX)[k] / self.to_map, dtype=np.float64)
+        for xi, ki, yi in path:
+            reach = 2 * HALF_WIDTHS_PX[ki]
+            self.contrast[:, max(0, yi - reach) : yi + reach + 1, xi] = _OUTSIDE
         run = middle[-1] - middle[0]
         if run[np.argmax(np.abs(run))] < 0:
             middle, half, value = middle[::-1], half[::-1], value[::-1]
-        bands.append(Band(middle, half, value.astype(np.float64), float(total)))
-        for xi, ki, yi in path:
-            reach = 2 * HALF_WIDTHS_PX[ki]
-            contrast[:, max(0, yi - reach) : yi + reach + 1, xi] = _OUTSIDE
-    return bands
+        return Band(middle, half, value, float(total))
 
 
 def _turn(field: Array32, seen: Array32, angle: float) -> tuple[Array32, Array32, NDArray[np.float64]]:
@@ -158,11 +163,11 @@ def _turn(field: Array32, seen: Array32, angle: float) -> tuple[Array32, Array32
     h, w = field.shape
     a = np.deg2rad(angle)
     size = (int(abs(w * np.cos(a)) + abs(h * np.sin(a))) + 1, int(abs(w * np.sin(a)) + abs(h * np.cos(a))) + 1)
-    matrix = cv2.getRotationMatrix2D(((w - 1) / 2, (h - 1) / 2), angle, 1.0)
+    matrix = np.asarray(cv2.getRotationMatrix2D(((w - 1) / 2, (h - 1) / 2), angle, 1.0), dtype=np.float64)
     matrix[:, 2] += (np.array(size) - (w, h)) / 2
     turned = cv2.warpAffine(field, matrix, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     inside = cv2.warpAffine(seen, matrix, size, flags=cv2.INTER_LINEAR)
-    return np.asarray(turned, np.float32), np.asarray(inside, np.float32), np.asarray(matrix, np.float64)
+    return np.asarray(turned, np.float32), np.asarray(inside, np.float32), matrix
 
 
 def _contrast(field: Array32, seen: Array32) -> Array32:
@@ -203,7 +208,7 @@ def _prefer_centre(contrast: Array32, back: NDArray[np.float64], shape: tuple[in
     off_x = (back[0, 0] * xs + back[0, 1] * ys + back[0, 2]) / (shape[1] - 1) * 2 - 1
     across = off * abs(back[1, 1]) + off_x * abs(back[0, 1])
     weight = (1 - _OFF_CENTRE * np.clip(across * across, 0, 1)).astype(np.float32)
-    contrast *= np.where(contrast > 0, weight[None], np.float32(1.0))
+    np.multiply(contrast, weight[None], out=contrast, where=contrast > 0)
 
 
 def _forbid(

@@ -52,7 +52,8 @@ def find_bead(
         Plates laid flat; an unscaled view is the photo itself.
     scale : Scale
     joint : str
-        ``tee`` looks for a toe on either plate about the root; every other joint for the strongest, most central bead of any direction.
+        ``tee`` looks for a toe on either plate about the root; every other joint for the strongest, most central bead of any
+        direction.
     travel : str
         Direction of travel in the view, ``right`` or ``left``.
     hints : Hints, optional
@@ -63,8 +64,8 @@ def find_bead(
     Returns
     -------
     Bead
-        Stations every 0.5 mm along the bead's own smooth middle line (tee: along the root). Flat beads: ``across_mm`` is the signed distance
-        from that middle line, positive up in the view. Unscaled: stations every sixteenth of the width, in px.
+        Stations every 0.5 mm along the bead's own smooth middle line (tee: along the root). Flat beads: ``across_mm`` is the
+        signed distance from that middle line, positive up in the view. Unscaled: stations every sixteenth of the width, in px.
 
     Raises
     ------
@@ -227,7 +228,7 @@ def _assemble(
 
 
 def _presence(trace: Trace) -> tuple[Array, Array]:
-    """Per station: how much more like weld than plate the middle looks, and how well each toe parts the two, shapes (n,), (2, n)."""
+    """How like weld the middle looks at each station, (n,), and how well each toe parts weld from plate, (2, n)."""
     odds, rows = trace.odds.astype(np.float64), trace.lines.rows
     sums = np.vstack([np.zeros((1, odds.shape[1])), np.cumsum(odds, axis=0)])
     columns = np.arange(odds.shape[1])
@@ -261,12 +262,7 @@ def _stations(trace: Trace, first: int, last: int, step_px: float, parting: Arra
 
     rows = sampled(trace.lines.rows)
     nearest = np.clip(np.round(at).astype(int), 0, len(index) - 1)
-    visible = np.stack(
-        [
-            trace.seen[np.clip(np.round(r).astype(int), 0, len(trace.seen) - 1), nearest] > 0.5
-            for r in rows
-        ]
-    )
+    visible = np.stack([trace.seen[np.clip(np.round(r).astype(int), 0, len(trace.seen) - 1), nearest] > 0.5 for r in rows])
     edge = np.stack([trace.edges[np.clip(np.round(r).astype(int), 0, len(trace.seen) - 1), nearest] for r in rows])
     told = (sampled(parting) > 0.1) | (edge > 1.0)
     return _Stations(

@@ -49,7 +49,7 @@ class Strip:
 
     @property
     def centre_row(self) -> float:
-        return (self.light.shape[0] - 1) / 2
+        return float(self.light.shape[0] - 1) / 2
 
     def to_view(self, columns: Array, rows: Array) -> Array:
         """View points of strip points, shape (n, 2) [px]."""
@@ -126,23 +126,23 @@ def lay_straight(
         small = np.asarray(cv2.resize(image, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), np.uint8)
     else:
         shrink = 1.0
-    light = lightness(_sample(small, at, shrink, cv2.INTER_LINEAR))
+    light = _sample(lightness(small), at, shrink)
     h, w = image.shape[:2]
     seen = ((at[..., 0] >= 0) & (at[..., 0] <= w - 1) & (at[..., 1] >= 0) & (at[..., 1] <= h - 1)).astype(np.float32)
     if valid is not None:
-        seen *= _sample(valid.astype(np.float32), at, 1.0, cv2.INTER_LINEAR)
+        seen *= _sample(valid.astype(np.float32), at, 1.0)
     seen *= light < BURNT_OUT
     weld = toe = None
     if evidence is not None and evidence.roughness is None:
-        weld = _sample(evidence.log_odds(), at, evidence.scale_ratio, cv2.INTER_LINEAR)
-        toe = None if evidence.toe is None else _sample(evidence.toe, at, evidence.scale_ratio, cv2.INTER_LINEAR)
+        weld = _sample(evidence.log_odds(), at, evidence.scale_ratio)
+        toe = None if evidence.toe is None else _sample(evidence.toe, at, evidence.scale_ratio)
     return Strip(light, seen.astype(np.float32), weld, toe, middle, normal, pitch_px)
 
 
-def _sample(field: NDArray[np.generic], at: Array, scale: float, how: int) -> NDArray[np.generic]:
-    """Field values at view points (outermost px repeated outside)."""
+def _sample(field: Array32 | NDArray[np.uint8], at: Array, scale: float) -> Array32:
+    """Field values at view points, between px linear, the outermost px repeated outside."""
     maps = ((at + 0.5) * scale - 0.5).astype(np.float32)
-    return np.asarray(cv2.remap(field, maps[..., 0], maps[..., 1], how, borderMode=cv2.BORDER_REPLICATE))
+    return np.asarray(cv2.remap(field, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)
 
 
 def features(strip: Strip, step: int) -> tuple[Array32, Array32, Array32]:
@@ -151,8 +151,8 @@ def features(strip: Strip, step: int) -> tuple[Array32, Array32, Array32]:
     Returns
     -------
     (features, edge, seen) : ndarrays of float32, shapes (rows, n, 6), (rows, n), (rows, n)
-        Features: lightness, log roughness along and across at a fine scale, along and across at a middle scale, and local lightness range.
-        ``edge``: signed brightness change across, averaged along over about two stations.
+        Features: lightness, log roughness along and across at a fine scale, along and across at a middle scale, and local
+        lightness range. ``edge``: signed brightness change across, averaged along over about two stations.
         A station is the mean over ``step`` columns.
     """
     light = strip.light
@@ -171,7 +171,7 @@ def features(strip: Strip, step: int) -> tuple[Array32, Array32, Array32]:
     return stacked, np.asarray(edge, np.float32), _pool(strip.seen, step)
 
 
-def _pool(field: Array32, step: int) -> Array32:
+def _pool(field: NDArray[np.floating] | cv2.typing.MatLike, step: int) -> Array32:
     """Mean over groups of ``step`` columns."""
     n = field.shape[1] // step
     return np.asarray(field[:, : n * step].reshape(len(field), n, step).mean(2), dtype=np.float32)

@@ -1,9 +1,10 @@
 """The two toe lines as one optimisation along a straightened bead.
 
-At every station the state is the pair (row of one toe, row of the other). What lies between should look like this bead's weld metal, what
-lies beyond like this photo's plate on that side, and both toes should lie on edges; from station to station both lines may wander together
-cheaply, and change the width at a price. The forward–backward recursion (L. R. Rabiner, Proc. IEEE 77, 1989, from memory) gives not
-just the best pair but how probable every row is for either toe: its spread is the toe's uncertainty, near edges and far rivals included.
+At every station the state is the pair (row of one toe, row of the other). What lies between should look like this bead's weld
+metal, what lies beyond like this photo's plate on that side, and both toes should lie on edges; from station to station both
+lines may wander together cheaply, and change the width at a price. The forward–backward recursion (L. R. Rabiner, Proc. IEEE 77,
+1989, from memory) gives not just the best pair but how probable every row is for either toe: its spread is the toe's
+uncertainty, near edges and far rivals included.
 """
 
 from __future__ import annotations
@@ -21,7 +22,10 @@ REGION_WEIGHT = 0.06
 """Independent observations per row: neighbouring px say much the same."""
 EDGE_WEIGHT = 1.5
 _CLIP = 2.5
+MOVE_ROWS = (0.55, 0.45)
 _LEAK = 1e-5
+ROUGH_CUT = 0.5
+WIDTH_WEIGHT = 1 / 6
 
 __all__ = ["PlateModels", "TwoLines", "edge_score", "fit_models", "rough_log_odds", "solve_lines", "weld_log_odds"]
 
@@ -87,7 +91,7 @@ def fit_models(stack: Array32, seen: Array32, rows: Array) -> PlateModels:
 
 
 def rough_log_odds(stack: Array32, seen: Array32) -> Array32:
-    """A first guess at weld metal before any line is known: rougher than half way from the sides to the roughest rows, shape (h, n).
+    """A first guess at weld metal: rougher than half way from the sides to the roughest rows, shape (h, n).
 
     Parameters
     ----------
@@ -102,7 +106,9 @@ def rough_log_odds(stack: Array32, seen: Array32) -> Array32:
     core = np.quantile(profile[margin:-margin], 0.92, axis=0)
     sides = (profile[:margin].mean(0) + profile[-margin:].mean(0)) / 2
     spread = np.maximum(core - sides, 0.4) / 4
-    return np.asarray(_CLIP * np.tanh((rough - (core + sides) / 2) / spread / _CLIP) * seen, dtype=np.float32)
+    return np.asarray(
+        _CLIP * np.tanh((rough - (ROUGH_CUT * core + (1 - ROUGH_CUT) * sides)) / spread / _CLIP) * seen, dtype=np.float32
+    )
 
 
 def weld_log_odds(stack: Array32, seen: Array32, models: PlateModels, rows: Array) -> Array32:
@@ -112,7 +118,8 @@ def weld_log_odds(stack: Array32, seen: Array32, models: PlateModels, rows: Arra
 
     def log_density(i: int) -> Array:
         off = flat - models.means[i]
-        return -0.5 * (np.einsum("pi,ij,pj->p", off, models.precisions[i], off) + models.log_dets[i]).reshape(h, n)
+        square = ((off @ models.precisions[i]) * off).sum(axis=1)
+        return np.asarray(-0.5 * (square + models.log_dets[i]).reshape(h, n), dtype=np.float64)
 
     weld, first, second = (log_density(i) for i in range(3))
     middle = (rows[0] + rows[1]) / 2
@@ -123,7 +130,7 @@ def weld_log_odds(stack: Array32, seen: Array32, models: PlateModels, rows: Arra
 
 
 def edge_score(edge: Array32, seen: Array32) -> Array32:
-    """How much of an edge runs along the bead at each px, relative to this strip's usual edges, in about [0, 2.5], shape (h, n)."""
+    """How much of an edge runs along the bead, relative to this strip's usual edges, in about [0, 2.5], shape (h, n)."""
     usual = float(np.quantile(np.abs(edge), 0.6)) + 0.15
     visible = cv2.erode(seen, np.ones((5, 1), np.uint8))
     return np.asarray(np.log1p(np.abs(edge) / usual) * visible, dtype=np.float32)
@@ -173,7 +180,7 @@ def solve_lines(
     if width_rows is not None:
         median, log_sd = width_rows
         z = np.log(np.maximum(width, 1) / median) / log_sd
-        prior *= np.exp(-0.5 * np.minimum(z * z, 16.0) / 6.0).astype(np.float32)
+        prior *= np.exp(-0.5 * np.minimum(z * z, 16.0) * WIDTH_WEIGHT).astype(np.float32)
     like_first = np.exp(first - first.max(axis=0)).T.astype(np.float32)
     like_second = np.exp(second - second.max(axis=0)).T.astype(np.float32)
     kernel = _kernel(step_rows)
@@ -201,7 +208,7 @@ def _kernel(step_rows: float) -> Array32:
     d = np.arange(-3, 4)
     a, b = np.meshgrid(d, d, indexing="ij")
     together, apart = np.abs(a + b) / 2, np.abs(a - b)
-    kernel = np.exp(-together / (0.55 * step_rows) - apart / (0.45 * step_rows))
+    kernel = np.exp(-together / (MOVE_ROWS[0] * step_rows) - apart / (MOVE_ROWS[1] * step_rows))
     return np.asarray(kernel / kernel.sum(), dtype=np.float32)
 
 

@@ -1,4 +1,4 @@
-"""From a rough band to two toe lines: lay the bead straight, learn what this bead and this plate look like, solve, and once more finer."""
+"""From a rough band to two toe lines: lay the bead straight, learn how bead and plate look, solve, and once more finer."""
 
 from __future__ import annotations
 
@@ -17,7 +17,12 @@ Array32 = NDArray[np.float32]
 
 STEP_COLUMNS = 3
 """Strip columns to a station of the optimisation."""
-ROUNDS = 3
+LOOKS_SHARE = 0.5
+"""Share of this bead's own looks, against plain roughness, in the evidence of each round."""
+ROUNDS = (2, 2)
+"""How often the lines are solved in the first and second strip, learning looks anew from the lines before."""
+
+EXPECTED = (1.4, 0.6, 0.35)
 
 __all__ = ["Anchor", "Trace", "trace_band", "trace_row"]
 
@@ -86,8 +91,8 @@ def trace_band(
         middle = _lengthen(middle, 3.0 * half, (width, height))
         strip = lay_straight(image, valid, middle, half_rows=half_rows, pitch_px=half / core_rows, evidence=evidence)
         first = trace is None
-        expected = (1.4 * core_rows, 0.6) if first else (2.0 * core_rows, 0.35)
-        trace = _solve(strip, expected, anchors)
+        expected = (EXPECTED[0] * core_rows, EXPECTED[1]) if first else (2.0 * core_rows, EXPECTED[2])
+        trace = _solve(strip, expected, anchors, before=trace)
         half = max(trace.width_rows / 2 * strip.pitch_px, 1.5)
         middle = smooth_line(resample_line(trace.middle_px(), half / 4), 10.0)
     assert trace is not None
@@ -126,7 +131,7 @@ def trace_row(
             expected = (2 * 7.0 / 18.0 * half_rows, 0.6)
         else:
             expected = (2 * half_rows / 1.7, 0.35)
-        trace = _solve(strip, expected, anchors, least_half_rows=least)
+        trace = _solve(strip, expected, anchors, before=trace, least_half_rows=least)
         legs = np.abs(trace.lines.rows - strip.centre_row)
         longest = min(leg_px[1], 1.7 * float(np.median(legs, axis=1).max()) * pitch)
     assert trace is not None
@@ -134,25 +139,45 @@ def trace_row(
 
 
 def _solve(
-    strip: Strip, expected: tuple[float, float], anchors: tuple[Anchor, ...], least_half_rows: float | None = None
+    strip: Strip,
+    expected: tuple[float, float],
+    anchors: tuple[Anchor, ...],
+    *,
+    before: Trace | None,
+    least_half_rows: float | None = None,
 ) -> Trace:
     """Lines in one strip: solve, learn the bead's and the plates' looks between and beyond the lines, solve again."""
     stack, edge, seen = features(strip, STEP_COLUMNS)
     rows_n, n = stack.shape[:2]
-    columns = np.arange(n) * STEP_COLUMNS + (STEP_COLUMNS - 1) / 2
+    columns = np.arange(n, dtype=np.float64) * STEP_COLUMNS + (STEP_COLUMNS - 1) / 2
     edges = edge_score(edge, seen)
     fixed = _fixed(strip, anchors, n)
     n_states = int(0.675 * rows_n) if least_half_rows is None else int(strip.centre_row - least_half_rows) + 1
     learned = strip.weld is not None
     odds = _pooled(strip.weld, n) * seen if strip.weld is not None else rough_log_odds(stack, seen)
+    rows = None if before is None else _carried(before, strip, columns)
     lines: TwoLines | None = None
-    for k in range(1 if learned else ROUNDS):
-        if lines is not None:
-            models = fit_models(stack[..., 1:], seen, lines.rows)
-            odds = (0.5 * odds + 0.5 * weld_log_odds(stack[..., 1:], seen, models, lines.rows)).astype(np.float32)
+    rounds = 1 if learned else ROUNDS[0 if before is None else 1]
+    for _ in range(rounds):
+        if rows is not None and not learned:
+            models = fit_models(stack[..., 1:], seen, rows)
+            looks = weld_log_odds(stack[..., 1:], seen, models, rows)
+            odds = ((1 - LOOKS_SHARE) * odds + LOOKS_SHARE * looks).astype(np.float32)
         lines = solve_lines(odds, edges, n_states=n_states, width_rows=expected, fixed=fixed)
+        rows = lines.rows
     assert lines is not None
     return Trace(strip, columns, lines, odds, edges, seen)
+
+
+def _carried(before: Trace, strip: Strip, columns: Array) -> Array:
+    """The lines of an earlier strip as rows of a new one, shape (2, n)."""
+    rows = []
+    for line in (0, 1):
+        at, row = strip.from_view(before.toe_px(line)[::2])
+        order = np.argsort(at, kind="stable")
+        rows.append(np.interp(columns, at[order], row[order]))
+    first, second = np.minimum(rows[0], rows[1] - 4.0), np.maximum(rows[1], rows[0] + 4.0)
+    return np.stack([first, second])
 
 
 def _pooled(field: Array32, n: int) -> Array32:

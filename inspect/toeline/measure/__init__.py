@@ -1,6 +1,7 @@
 """Stations, legs, widths and the bead's shape."""
 
 from toeline.measure.result import BeadSize, Stations
+from toeline.measure.shape import add_shape
 from toeline.measure.stations import measure_bead
 
-__all__ = ["BeadSize", "Stations", "measure_bead"]
+__all__ = ["BeadSize", "Stations", "add_shape", "measure_bead"]
