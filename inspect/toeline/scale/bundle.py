@@ -9,7 +9,7 @@ So each prior is a named source with its exact effect, and the corners' noise ma
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import product
 
 import cv2
@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 
 from toeline.errors import PlatesUnsolved
 from toeline.scale.budget import Budget
+from toeline.scale.rays import distort, distortion_slope, lens_slopes
+from toeline.scale.solution import Lens
 from toeline.scale.strips import Strip
 
 Array = NDArray[np.float64]
@@ -28,25 +30,51 @@ OUTLIER = 4.0
 """Corners further off than this many robust standard deviations are left out [ratio]."""
 
 
+LENS, PRINT, INK = slice(0, 7), slice(7, 9), 9
+OUTWARD = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
+"""Where spreading ink moves a marker's four corners to; the chessboard's corners stay [ratio]."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Sighting:
-    """Corners of one strip as found in a photo.
+    """One strip as found in a photo.
 
     Attributes
     ----------
     strip : Strip
     ids : ndarray of int, shape (n,)
-        Numbers of the inner corners, row by row.
+        Numbers of the chessboard's inner corners, row by row.
     corners_px : ndarray, shape (n, 2)
-        [px]
+        Where they are seen [px].
     plate : str
         The plate that it lies on.
+    markers : ndarray of int, shape (k,)
+        Numbers of markers, from the strip's first.
+    markers_px : ndarray, shape (k, 4, 2)
+        Where their corners are seen [px].
     """
 
     strip: Strip
     ids: NDArray[np.int64]
     corners_px: Array
     plate: str = "plate"
+    markers: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    markers_px: Array = field(default_factory=lambda: np.zeros((0, 4, 2)))
+
+    @property
+    def points_px(self) -> Array:
+        """Inner corners, then marker corners, shape (n + 4k, 2) [px]."""
+        return np.concatenate([self.corners_px, self.markers_px.reshape(-1, 2)])
+
+    @property
+    def points_mm(self) -> Array:
+        """The same in the strip's own frame [mm]."""
+        return np.concatenate([self.strip.corners_mm[self.ids], self.strip.markers_mm[self.markers].reshape(-1, 2)])
+
+    @property
+    def outward(self) -> Array:
+        """How each of them moves in the strip's own frame when ink spreads [ratio]."""
+        return np.concatenate([np.zeros((len(self.ids), 2)), np.tile(OUTWARD, (len(self.markers), 1))])
 
 
 class Unknowns:
@@ -57,9 +85,9 @@ class Unknowns:
         names = ["focal", "centre x", "centre y", "distortion k1", "distortion k2", "distortion p1", "distortion p2"]
         means = [np.log(lens.focal_px), *lens.centre_px, *lens.distortion]
         spreads = [lens.focal_u_ratio, *lens.centre_u_px, *lens.distortion_u]
-        names += ["print along", "print across"]
-        means += budget.print_factor
-        spreads += budget.print_factor_u
+        names += ["print along", "print across", "ink spread"]
+        means += [*budget.print_factor, 0.0]
+        spreads += [*budget.print_factor_u, budget.ink_spread_u_mm]
         self.plates = list(dict.fromkeys(s.plate for s in sightings))
         self.pose_at: dict[str, int] = {}
         self.strip_at: list[int] = []
@@ -98,62 +126,114 @@ def rotations(vectors: Array) -> Array:
 
 
 def strip_on_plate(strip: Strip, board_mm: Array, lie: Array, print_factor: Array, place: Array | None) -> Array:
-    """Points of a printed strip in its plate's solving frame (x, y in the face, z into the plate), shape (m, n, 3) [mm].
+    """Points of a printed strip in its plate's solving frame (x, y in the face, z into the plate), shape (n, 3) [mm].
 
     Parameters
     ----------
     board_mm : ndarray, shape (n, 2)
         Points in the strip's own frame [mm].
-    lie : ndarray, shape (m, 5)
+    lie : ndarray, shape (5,)
         Thickness, stand-off, rocking along and across, curl [mm].
-    print_factor : ndarray, shape (m, 2)
+    print_factor : ndarray, shape (2,)
         [ratio]
-    place : ndarray, shape (m, 3), or None
+    place : ndarray, shape (3,), or None
         Turn [rad] and position [mm] beside the plate's first strip; None for that strip itself.
     """
-    half = strip.centre_mm
-    flat = (board_mm - half) * print_factor[:, None, :]
-    u, v = ((board_mm - half) / half).T
-    thickness, stand_off, rock_along, rock_across, curl = lie.T[:, :, None]
-    height = thickness + stand_off + rock_along * u + rock_across * v + curl * u * u + np.maximum(-curl, 0.0)
+    flat = (board_mm - strip.centre_mm) * print_factor
+    height = _height_slopes(strip, board_mm, lie) @ lie
     if place is not None:
-        c, s = np.cos(place[:, :1]), np.sin(place[:, :1])
-        flat = np.stack(
-            [place[:, 1:2] + c * flat[..., 0] - s * flat[..., 1], place[:, 2:3] + s * flat[..., 0] + c * flat[..., 1]],
-            axis=-1,
-        )
-    return np.concatenate([flat, -height[..., None]], axis=-1)
+        flat = place[1:] + flat @ _turn(place[0]).T
+    return np.column_stack([flat, -height])
+
+
+def _height_slopes(strip: Strip, board_mm: Array, lie: Array) -> Array:
+    """How the printed face's height follows thickness, stand-off, rocking along and across, and curl, shape (n, 5) [ratio].
+
+    A strip whose ends bend up rests on its middle; one whose middle bulges up rests on its ends.
+    """
+    u, v = ((board_mm - strip.centre_mm) / strip.centre_mm).T
+    return np.stack([np.ones_like(u), np.ones_like(u), u, v, u * u - (1.0 if lie[4] < 0 else 0.0)], axis=1)
+
+
+def _turn(angle: float) -> Array:
+    c, s = np.cos(angle), np.sin(angle)
+    return np.array([[c, -s], [s, c]])
 
 
 class Problem:
-    """Corners, priors, and what any unknowns predict; many vectors of unknowns at once, so slopes are cheap."""
+    """Corners, priors, and what any unknowns predict."""
 
     def __init__(self, sightings: Sequence[Sighting], budget: Budget, *, mirrored: bool) -> None:
         self.sightings, self.budget = tuple(sightings), budget
         self.unknowns = Unknowns(sightings, budget)
-        self.sign = -1.0 if mirrored else 1.0
-        self.observed = np.concatenate([s.corners_px for s in sightings])
-        self.boards = [s.strip.corners_mm[s.ids] for s in sightings]
+        self.mirrored, self.sign = mirrored, -1.0 if mirrored else 1.0
+        self.observed = np.concatenate([s.points_px for s in sightings])
+        self.boards = [s.points_mm for s in sightings]
+        self.outward = [s.outward for s in sightings]
+        self.on_marker = np.concatenate(self.outward).any(axis=1)
+        self.expected_u_px = np.where(self.on_marker, budget.marker_corner_u_px, budget.corner_u_px)
         self.two_plates = len(self.unknowns.plates) == 2
 
     def predict(self, theta: Array) -> Array:
-        """Photo positions of all corners, shape (m, p) to (m, n, 2) [px]."""
+        """Photo positions of all corners, shape (p,) to (n, 2) [px]."""
+        seen = np.concatenate([self._seen(theta, i) for i in range(len(self.sightings))])
+        rays = seen[:, :2] / np.where(np.abs(seen[:, 2:]) < 1.0, 1.0, seen[:, 2:])
+        return distort(self.lens(theta), rays)
+
+    def lens(self, theta: Array) -> Lens:
+        """The lens that these unknowns mean."""
+        return Lens(float(np.exp(theta[0])), *(float(v) for v in theta[1:7]), self.mirrored)
+
+    def _on_plate(self, theta: Array, i: int) -> Array:
+        at, place_at = self.unknowns.strip_at[i], self.unknowns.place_at[i]
+        place = None if place_at is None else theta[place_at : place_at + 3]
+        board = self.boards[i] + theta[INK] * self.outward[i]
+        return strip_on_plate(self.sightings[i].strip, board, theta[at : at + 5], theta[PRINT], place)
+
+    def _seen(self, theta: Array, i: int) -> Array:
+        """Corners of one strip in the camera frame, shape (n, 3) [mm]."""
+        turn, shift = self.pose(theta, self.sightings[i].plate)
+        return self._on_plate(theta, i) @ turn.T + shift
+
+    def slopes(self, theta: Array) -> Array:
+        """Slope of every photo position by every unknown, shape (n, 2, p), by the chain rule."""
         un, parts = self.unknowns, []
-        poses = {name: (rotations(theta[:, at : at + 3]), theta[:, at + 3 : at + 6]) for name, at in un.pose_at.items()}
-        for sighting, board, at, place_at in zip(self.sightings, self.boards, un.strip_at, un.place_at, strict=True):
-            place = None if place_at is None else theta[:, place_at : place_at + 3]
-            points = strip_on_plate(sighting.strip, board, theta[:, at : at + 5], theta[:, 7:9], place)
-            turn, shift = poses[sighting.plate]
-            parts.append(points @ turn.transpose(0, 2, 1) + shift[:, None])
-        seen = np.concatenate(parts, axis=1)
-        depth = np.where(np.abs(seen[..., 2]) < 1.0, 1.0, seen[..., 2])
-        x, y = seen[..., 0] / depth, seen[..., 1] / depth
-        focal, k1, k2, p1, p2 = np.exp(theta[:, :1]), *theta[:, 3:7].T[:, :, None]
-        r2 = x * x + y * y
-        radial = 1.0 + r2 * (k1 + r2 * k2)
-        xd = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x)
-        yd = y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y
-        return np.stack([theta[:, 1:2] + self.sign * focal * xd, theta[:, 2:3] + focal * yd], axis=-1)
+        for i, sighting in enumerate(self.sightings):
+            at, place_at, pose_at = un.strip_at[i], un.place_at[i], un.pose_at[sighting.plate]
+            turn, shift = self.pose(theta, sighting.plate)
+            on_plate = self._on_plate(theta, i)
+            seen = on_plate @ turn.T + shift
+            moves = np.zeros((len(seen), 3, un.size))
+            nudged = theta[pose_at : pose_at + 3] + 1e-6 * np.concatenate([np.eye(3), -np.eye(3)])
+            spins = rotations(nudged)
+            moves[:, :, pose_at : pose_at + 3] = np.einsum("kij,nj->nik", (spins[:3] - spins[3:]) / 2e-6, on_plate)
+            moves[:, :, pose_at + 3 : pose_at + 6] = np.eye(3)
+            heights = _height_slopes(sighting.strip, self.boards[i] + theta[INK] * self.outward[i], theta[at : at + 5])
+            moves[:, :, at : at + 5] = -turn[:, 2, None] * heights[:, None, :]
+            in_face = turn[:, :2] @ (np.eye(2) if place_at is None else _turn(theta[place_at]))
+            printed = self.boards[i] + theta[INK] * self.outward[i] - sighting.strip.centre_mm
+            moves[:, :, PRINT] = in_face * printed[:, None, :]
+            rise = theta[at + 2 : at + 5] / np.repeat(sighting.strip.centre_mm, [2, 1])[[0, 2, 1]]  # along, across, curl
+            u = printed[:, 0] / sighting.strip.centre_mm[0]
+            uphill = np.column_stack([rise[0] + 2 * rise[2] * u, np.full(len(u), rise[1])])
+            moves[:, :, INK] = (self.outward[i] * theta[PRINT]) @ in_face.T - np.outer(_dot(uphill, self.outward[i]), turn[:, 2])
+            if place_at is not None:
+                flat = on_plate[:, :2] - theta[place_at + 1 : place_at + 3]
+                moves[:, :, place_at] = np.column_stack([-flat[:, 1], flat[:, 0]]) @ turn[:, :2].T
+                moves[:, :, place_at + 1 : place_at + 3] = turn[:, :2]
+            parts.append(self._through_lens(theta, seen, moves))
+        return np.concatenate(parts)
+
+    def _through_lens(self, theta: Array, seen: Array, moves: Array) -> Array:
+        """Slopes of photo positions from slopes of camera-frame points (n, 3, p), shape (n, 2, p)."""
+        lens = self.lens(theta)
+        rays = seen[:, :2] / seen[:, 2:]
+        ray_moves = (moves[:, :2] - rays[:, :, None] * moves[:, 2:]) / seen[:, 2, None, None]
+        scale = np.array([self.sign, 1.0])[:, None] * lens.focal_px
+        slope = (distortion_slope(lens, rays) * scale) @ ray_moves
+        slope[:, :, LENS] += lens_slopes(lens, rays)
+        slope[:, :, 0] *= lens.focal_px
+        return slope
 
     def pose(self, theta: Array, plate: str) -> tuple[Array, Array]:
         """One plate's solving frame (x, y in the face, z into it): rotation (3, 3) and origin (3,) in the camera frame [mm]."""
@@ -199,15 +279,13 @@ class Problem:
         return tried
 
     def linear(self, theta: Array, free: NDArray[np.int64]) -> Linear:
-        """Predictions and their slopes by central differences, all at once."""
+        """Predictions and slopes by the free unknowns, each in its own unit."""
         n = len(free)
-        tried = self.around(theta, free)
-        predicted = self.predict(tried)
-        slope = ((predicted[1 : 1 + n] - predicted[1 + n :]) / (2 * STEP)).transpose(1, 2, 0)
+        slope = self.slopes(theta)[:, :, free] * self.unknowns.unit[free]
         if not self.two_plates:
-            return Linear(predicted[0], slope, 0.0, np.zeros(n))
-        angles = self.angle_deg(tried)
-        return Linear(predicted[0], slope, float(angles[0]), (angles[1 : 1 + n] - angles[1 + n :]) / (2 * STEP))
+            return Linear(self.predict(theta), slope, 0.0, np.zeros(n))
+        angles = self.angle_deg(self.around(theta, free))
+        return Linear(self.predict(theta), slope, float(angles[0]), (angles[1 : 1 + n] - angles[1 + n :]) / (2 * STEP))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -229,15 +307,15 @@ class Fit:
     theta : ndarray, shape (p,)
     weights : ndarray, shape (n,)
         0 for corners left out.
-    corner_u_px : float
-        Noise of a corner [px].
+    corner_u_px : ndarray, shape (n,)
+        Noise of each corner [px].
     cost : float
         Sum of squares over all corners and priors, in their own standard deviations.
     """
 
     theta: Array
     weights: Array
-    corner_u_px: float
+    corner_u_px: Array
     cost: float
 
 
@@ -250,10 +328,10 @@ def _focal_weight(z: float, dof: float) -> float:
     return (dof + 1.0) / (dof + z * z)
 
 
-def _misfit(problem: Problem, theta: Array, corner_u_px: float, *, robust: bool, weights: Array) -> tuple[float, Array]:
+def _misfit(problem: Problem, theta: Array, corner_u_px: Array, *, robust: bool, weights: Array) -> tuple[float, Array]:
     """Cost of unknowns and each corner's distance from its prediction [px]."""
     un, budget = problem.unknowns, problem.budget
-    miss = np.linalg.norm(problem.predict(theta[None])[0] - problem.observed, axis=1)
+    miss = np.linalg.norm(problem.predict(theta) - problem.observed, axis=1)
     scaled = (miss / corner_u_px) ** 2
     corners = np.sum(weights * (OUTLIER**2 * np.log1p(scaled / OUTLIER**2) if robust else scaled))
     z = ((theta - un.mean) / un.spread)[: un.n_priors]
@@ -267,13 +345,14 @@ def _descend(
     problem: Problem,
     theta: Array,
     free: NDArray[np.int64],
-    corner_u_px: float,
+    corner_u_px: Array,
     weights: Array,
     *,
     robust: bool,
     n_steps: int,
+    settled: float = 1e-4,
 ) -> tuple[Array, float]:
-    """Levenberg-Marquardt from a start, over the free unknowns; the unknowns found and their cost."""
+    """Levenberg-Marquardt from a start, over the free unknowns, until less than `settled` is to be gained; unknowns and their cost."""
     un, budget = problem.unknowns, problem.budget
     damping = 1e-3
     cost, miss = _misfit(problem, theta, corner_u_px, robust=robust, weights=weights)
@@ -281,8 +360,9 @@ def _descend(
     for _ in range(n_steps):
         line = problem.linear(theta, free)
         weight = weights / (1.0 + (miss / (OUTLIER * corner_u_px)) ** 2) if robust else weights
-        slope = (line.slope * np.sqrt(weight)[:, None, None]).reshape(-1, len(free)) / corner_u_px
-        rest = ((problem.observed - line.predicted) * np.sqrt(weight)[:, None]).ravel() / corner_u_px
+        root = np.sqrt(weight) / corner_u_px
+        slope = (line.slope * root[:, None, None]).reshape(-1, len(free))
+        rest = ((problem.observed - line.predicted) * root[:, None]).ravel()
         normal, pull = slope.T @ slope, slope.T @ rest
         z = np.where(has_prior, (un.mean - theta)[free] / un.unit[free], 0.0)
         stiff = np.where(has_prior, 1.0, 0.0)
@@ -294,18 +374,17 @@ def _descend(
             normal += np.outer(row, row)
             pull += row * (budget.plate_angle_deg - line.angle_deg) / budget.plate_angle_u_deg
         while True:
-            damped = normal + damping * np.diag(np.diag(normal))
+            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), pull)
+            expected = float(pull @ step)
             tried = theta.copy()
-            tried[free] += un.unit[free] * np.linalg.solve(damped, pull)
+            tried[free] += un.unit[free] * step
             tried_cost, tried_miss = _misfit(problem, tried, corner_u_px, robust=robust, weights=weights)
-            if tried_cost <= cost or damping > 1e6:
+            if tried_cost <= cost or expected < settled or damping > 1e6:
                 break
             damping *= 10.0
-        gain = cost - tried_cost
-        if gain < 0:
-            break
-        theta, cost, miss, damping = tried, tried_cost, tried_miss, max(damping * 0.1, 1e-9)
-        if gain < 1e-5 * (1.0 + cost):
+        if tried_cost <= cost:
+            theta, cost, miss, damping = tried, tried_cost, tried_miss, max(damping * 0.1, 1e-9)
+        if expected < settled or tried_cost > cost:
             break
     return theta, cost
 
@@ -341,7 +420,7 @@ def _planar_poses(problem: Problem, index: int, focal: float) -> list[Array]:
     """Both poses that a small plane seen from afar may have (infinitesimal plane-based pose, OpenCV), as (rotation, shift)."""
     sighting, board = problem.sightings[index], problem.boards[index]
     flat = (board - sighting.strip.centre_mm) * problem.budget.print_factor
-    rays = _rays(problem, sighting.corners_px, focal)
+    rays = _rays(problem, sighting.points_px, focal)
     plane = np.column_stack([flat, np.zeros(len(flat))])
     _, turns, shifts, _ = cv2.solvePnPGeneric(plane, rays[:, None], np.eye(3), None, flags=cv2.SOLVEPNP_IPPE)
     poses = []
@@ -355,7 +434,7 @@ def _place(problem: Problem, sighting: Sighting, board: Array, theta: Array, foc
     """Turn and position of a further strip on a plate whose pose is known roughly, from two rays."""
     at = problem.unknowns.pose_at[sighting.plate]
     turn, shift = rotations(theta[None, at : at + 3])[0], theta[at + 3 : at + 6]
-    rays = np.column_stack([_rays(problem, sighting.corners_px, focal), np.ones(len(board))])
+    rays = np.column_stack([_rays(problem, sighting.points_px, focal), np.ones(len(board))])
     on_plate = (rays * ((turn[:, 2] @ shift) / (rays @ turn[:, 2]))[:, None] - shift) @ turn
     flat = board - sighting.strip.centre_mm
     a, b = flat - flat.mean(axis=0), on_plate[:, :2] - on_plate[:, :2].mean(axis=0)
@@ -370,35 +449,54 @@ def solve(problem: Problem) -> Fit:
     everything = np.arange(un.size)
     coarse = np.concatenate([[0], everything[un.n_priors :]])
     ones = np.ones(len(problem.observed))
-    starts = _starts(problem)
+    plain = Problem([_without_markers(s) for s in problem.sightings], budget, mirrored=problem.mirrored)
+    starts = _starts(plain)
     if not starts:
         raise unsolved(float("nan"))
-    rough_u = max(1.0, 3.0 * budget.corner_u_px)
-    rough = sorted((_descend(problem, s, coarse, rough_u, ones, robust=True, n_steps=6) for s in starts), key=lambda f: f[1])
+    few = np.ones(len(plain.observed))
+    rough_u = np.maximum(1.0, 3.0 * plain.expected_u_px)
+    rough = sorted((_descend(plain, s, coarse, rough_u, few, robust=True, n_steps=5, settled=0.1) for s in starts), key=lambda f: f[1])
     fits = []
     for theta, cost in rough[:2]:
-        if fits and cost > 3.0 * rough[0][1] + 20.0:
+        if fits and cost > rough[0][1] + 6.0:
             break
         fits.append(_finish(problem, theta, everything))
-    same_u, every = rough_u / 3.0, ones
-    return min(fits, key=lambda fit: _misfit(problem, fit.theta, same_u, robust=True, weights=every)[0])
+    expected_u = problem.expected_u_px
+    return min(fits, key=lambda fit: _misfit(problem, fit.theta, expected_u, robust=True, weights=ones)[0])
+
+
+def _without_markers(sighting: Sighting) -> Sighting:
+    return Sighting(sighting.strip, sighting.ids, sighting.corners_px, sighting.plate)
 
 
 def _finish(problem: Problem, theta: Array, free: NDArray[np.int64]) -> Fit:
     """From a rough start to the end: robust first, then without outliers and with the noise that the corners show."""
-    budget, un = problem.budget, problem.unknowns
+    expected_u = problem.expected_u_px
     weights = np.ones(len(problem.observed))
-    theta, _ = _descend(problem, theta, free, 3.0 * budget.corner_u_px, weights, robust=True, n_steps=6)
-    noise = budget.corner_u_px
+    theta, _ = _descend(problem, theta, free, 3.0 * expected_u, weights, robust=True, n_steps=6, settled=0.01)
+    noise, cost = expected_u, 0.0
     for _ in range(2):
         _, miss = _misfit(problem, theta, noise, robust=False, weights=weights)
-        robust_u = float(np.median(miss)) / 1.1774  # the median of a Rayleigh distribution
-        weights = (miss < OUTLIER * max(robust_u, 0.5 * budget.corner_u_px)).astype(float)
-        n_free = max(1.0, 2.0 * weights.sum() - (un.size - un.n_priors) - 2.0)
-        squares = float(np.sum(weights * miss**2))
-        noise = np.sqrt((budget.corner_dof * budget.corner_u_px**2 + squares) / (budget.corner_dof + n_free))
+        noise, weights = _noise(problem, miss)
         theta, cost = _descend(problem, theta, free, noise, weights, robust=False, n_steps=12)
-    return Fit(theta, weights, float(noise), cost)
+    return Fit(theta, weights, noise, cost)
+
+
+def _noise(problem: Problem, miss: Array) -> tuple[Array, Array]:
+    """Noise of each corner, chessboard and marker corners each by their own residuals, and weight 0 for outliers, shapes (n,)."""
+    un, budget = problem.unknowns, problem.budget
+    noise, weights = problem.expected_u_px.copy(), np.ones(len(miss))
+    share_left = max(0.2, 1.0 - (un.size - un.n_priors + 3.0) / (2.0 * len(miss)))  # of the residuals, after the poses took theirs
+    for kind in (False, True):
+        mine = problem.on_marker == kind
+        if mine.any():
+            expected_u = problem.expected_u_px[mine][0]
+            robust_u = float(np.median(miss[mine])) / 1.1774  # the median of a Rayleigh distribution
+            weights[mine] = miss[mine] < OUTLIER * max(robust_u, 0.5 * expected_u)
+            n_free = 2.0 * weights[mine].sum() * share_left
+            squares = float(np.sum(weights[mine] * miss[mine] ** 2))
+            noise[mine] = np.sqrt((budget.corner_dof * expected_u**2 + squares) / (budget.corner_dof + n_free))
+    return noise, weights
 
 
 def sources(problem: Problem, fit: Fit) -> dict[str, Array]:
@@ -409,14 +507,15 @@ def sources(problem: Problem, fit: Fit) -> dict[str, Array]:
     """
     un, budget = problem.unknowns, problem.budget
     line = problem.linear(fit.theta, np.arange(un.size))
-    slope = (line.slope * np.sqrt(fit.weights)[:, None, None]).reshape(-1, un.size) / fit.corner_u_px
-    root = np.linalg.qr(slope, mode="r")
+    slope = (line.slope * (np.sqrt(fit.weights) / fit.corner_u_px)[:, None, None]).reshape(-1, un.size)
+    root = np.asarray(np.linalg.qr(slope, mode="r"))
     stiff = np.zeros(un.size)
     stiff[: un.n_priors] = 1.0
     stiff[0] = _focal_weight(float((fit.theta[0] - un.mean[0]) / un.spread[0]), budget.lens.focal_dof)
     row = line.angle_slope / budget.plate_angle_u_deg
     inverse = np.linalg.inv(root.T @ root + np.diag(stiff) + np.outer(row, row))
-    shares = {name: inverse[:, i] * np.sqrt(stiff[i]) for i, name in enumerate(un.names[: un.n_priors])}
+    shares = {name: inverse[:, i] * stiff[i] for i, name in enumerate(un.names[: un.n_priors])}
+    shares["focal"] *= np.sqrt(budget.lens.focal_dof / (budget.lens.focal_dof - 2.0))  # a Student distribution spreads wider
     if problem.two_plates:
         shares["plate angle"] = inverse @ row
     noise = inverse @ root.T

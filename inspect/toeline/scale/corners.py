@@ -142,6 +142,7 @@ def _refine(pixels: Picture, strip: Strip, quads: Mapping[int, Array]) -> Sighti
     grown = _mapped(plane, np.concatenate([corners_mm + d for d in ([0.5, 0], [0, 0.5], [-0.5, 0], [0, -0.5])]))
     grown = grown.reshape(4, -1, 2)
     px_per_mm = np.minimum(np.hypot(*(grown[0] - grown[2]).T), np.hypot(*(grown[1] - grown[3]).T))
+    px_per_mm_mid = float(np.median(px_per_mm))
     inset = 0.5 * (strip.square_mm - strip.marker_mm)
     reach = np.clip(0.85 * inset * px_per_mm, 2.0, 40.0)
     edge = reach + 3.0
@@ -160,7 +161,26 @@ def _refine(pixels: Picture, strip: Strip, quads: Mapping[int, Array]) -> Sighti
             continue
         ids.append(number)
         corners.append(corner + low)
-    return Sighting(strip, np.array(ids, dtype=np.int64), np.array(corners, dtype=float).reshape(-1, 2))
+    markers, markers_px = _refine_markers(grey, low, strip, numbers, quads, px_per_mm_mid)
+    corners_px = np.array(corners, dtype=float).reshape(-1, 2)
+    return Sighting(strip, np.array(ids, dtype=np.int64), corners_px, markers=markers, markers_px=markers_px)
+
+
+def _refine_markers(
+    grey: Picture, low: NDArray[np.int64], strip: Strip, numbers: list[int], quads: Mapping[int, Array], px_per_mm: float
+) -> tuple[NDArray[np.int64], Array]:
+    """Corners of whole markers in the full photo; the window stays inside a marker's black border and the white about it."""
+    half = int(np.clip(0.65 * strip.marker_mm / 8 * px_per_mm, 2, 25))
+    kept, found = [], []
+    for number, quad in zip(numbers, quads.values(), strict=True):
+        start = quad - low
+        if (start < half + 3).any() or (start > np.array(grey.shape[::-1]) - half - 4).any():
+            continue
+        refined = _sub_pixel(grey, start, half)
+        if np.hypot(*(refined - start).T).max() <= max(1.5, 0.8 * half):
+            kept.append(number)
+            found.append(refined + low)
+    return np.array(kept, dtype=np.int64), np.array(found, dtype=float).reshape(-1, 4, 2)
 
 
 def _mapped(plane: Array, points: Array) -> Array:
@@ -178,11 +198,14 @@ def _bend(printed: Array, misses: Array, at: Array, square_mm: float) -> Array:
 
 def _saddle(grey: Picture, start: Array, reach: float) -> Array | None:
     """The corner near a start, where every edge in the window points to (OpenCV's cornerSubPix); None when it runs away."""
-    half = int(round(reach))
-    criteria = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 30, 0.003)
-    corner = cv2.cornerSubPix(grey, start.astype(np.float32).reshape(1, 1, 2), (half, half), (-1, -1), criteria)
-    found = corner.reshape(2).astype(float)
+    found = _sub_pixel(grey, start[None], int(round(reach)))[0]
     return found if float(np.hypot(*(found - start))) <= max(1.5, 0.6 * reach) else None
+
+
+def _sub_pixel(grey: Picture, starts: Array, half: int) -> Array:
+    criteria = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_MAX_ITER, 30, 0.003)
+    points = np.ascontiguousarray(starts, dtype=np.float32).reshape(-1, 1, 2)
+    return np.asarray(cv2.cornerSubPix(grey, points, (half, half), (-1, -1), criteria), dtype=float).reshape(-1, 2)
 
 
 def _checkered(grey: Picture, plane: Array, corner_mm: Array, moved: Array, strip: Strip) -> bool:

@@ -13,7 +13,7 @@ from toeline.errors import PlatesUnsolved
 from toeline.flags import Flag
 from toeline.quantity import Measured
 from toeline.scale.budget import Budget
-from toeline.scale.bundle import STEP, Fit, Problem, Sighting, solve, sources, strip_on_plate, unsolved
+from toeline.scale.bundle import PRINT, STEP, Fit, Problem, Sighting, solve, sources, strip_on_plate, unsolved
 from toeline.scale.rays import px_per_mm_at
 from toeline.scale.solution import Lens, PlateFit, Scale
 
@@ -48,19 +48,27 @@ def solve_plates(sightings: Sequence[Sighting], *, joint: str, budget: Budget, m
     flip = joint != "tee" and _along_points_left(problem, fit)
     if joint == "tee":
         _check_tee(problem, fit)
-    effects, lens_effects = _effects(problem, fit, flip=flip)
+    shares = sources(problem, fit)
+    plates = _plate_fits(problem, fit, flip=flip)
+    shares = _effects(problem, fit, [plate.name for plate in plates], flip=flip)
+    angle = None
+    if problem.two_plates:
+        angle = Measured(float(problem.angle_deg(fit.theta[None])[0]), 0.0, {n: float(c[-1]) for n, c in shares.items()})
+    motions = {
+        source: MappingProxyType({plate.name: column[7 + 6 * i : 13 + 6 * i] for i, plate in enumerate(plates)})
+        for source, column in shares.items()
+    }
     scale = Scale(
         source="strips",
-        lens=_lens(fit.theta, mirrored=mirrored),
-        plates=_plate_fits(problem, fit, flip=flip),
+        lens=problem.lens(fit.theta),
+        plates=plates,
         px_per_mm=Measured(1.0),
-        plate_angle_deg=_plate_angle(problem, fit),
-        effects=effects,
-        lens_effects=lens_effects,
+        plate_angle_deg=angle,
+        effects=MappingProxyType(motions),
+        lens_effects=MappingProxyType({source: column[:7] for source, column in shares.items()}),
         flags=tuple(flags) + _doubts(problem, fit),
     )
-    name = scale.plates[0].name
-    return replace(scale, px_per_mm=px_per_mm_at(scale, name, (0.0, 0.0)))
+    return replace(scale, px_per_mm=px_per_mm_at(scale, plates[0].name, (0.0, 0.0)))
 
 
 def tell_plates(sightings: Sequence[Sighting], joint: str) -> tuple[list[Sighting], list[Flag]]:
@@ -114,14 +122,9 @@ def _along_points_left(problem: Problem, fit: Fit) -> bool:
 
 def _residuals(problem: Problem, fit: Fit) -> Array:
     """Distance of each used corner from its prediction, shape (n,) [px]."""
-    miss = np.linalg.norm(problem.predict(fit.theta[None])[0] - problem.observed, axis=1)
+    miss = np.linalg.norm(problem.predict(fit.theta) - problem.observed, axis=1)
     used: Array = miss[fit.weights > 0]
     return used
-
-
-def _lens(theta: Array, *, mirrored: bool) -> Lens:
-    focal, (centre_x, centre_y, k1, k2, p1, p2) = float(np.exp(theta[0])), (float(v) for v in theta[1:7])
-    return Lens(focal, centre_x, centre_y, k1, k2, p1, p2, mirrored)
 
 
 def _check_tee(problem: Problem, fit: Fit) -> None:
@@ -138,24 +141,11 @@ def _check_tee(problem: Problem, fit: Fit) -> None:
             )
 
 
-def _plate_angle(problem: Problem, fit: Fit) -> Measured | None:
-    if not problem.two_plates:
-        return None
-    un = problem.unknowns
-    line = problem.linear(fit.theta, np.arange(un.size))
-    shares = {name: float(line.angle_slope @ column) for name, column in sources(problem, fit).items()}
-    return Measured(line.angle_deg, 0.0, _gathered(shares))
-
-
-def _gathered(shares: dict[str, float]) -> dict[str, float]:
-    return {name: value for name, value in shares.items() if abs(value) > 1e-9}
-
-
 def _plate_fits(problem: Problem, fit: Fit, *, flip: bool) -> tuple[PlateFit, ...]:
     """The plates as the package shows them."""
     un, theta = problem.unknowns, fit.theta
-    miss = np.linalg.norm(problem.predict(theta[None])[0] - problem.observed, axis=1)
-    owner = np.repeat(np.arange(len(problem.sightings)), [len(s.ids) for s in problem.sightings])
+    miss = np.linalg.norm(problem.predict(theta) - problem.observed, axis=1)
+    owner = np.repeat(np.arange(len(problem.sightings)), [len(s.points_px) for s in problem.sightings])
     frames = problem.frames(theta[None], flip=flip)
     fits = []
     for name in sorted(frames):
@@ -165,8 +155,8 @@ def _plate_fits(problem: Problem, fit: Fit, *, flip: bool) -> tuple[PlateFit, ..
         mine = [i for i, s in enumerate(problem.sightings) if s.plate == name]
         for i in mine:
             strip, at, place_at = problem.sightings[i].strip, un.strip_at[i], un.place_at[i]
-            place = None if place_at is None else theta[None, place_at : place_at + 3]
-            paper = strip_on_plate(strip, strip.outline_mm, theta[None, at : at + 5], theta[None, 7:9], place)[0]
+            place = None if place_at is None else theta[place_at : place_at + 3]
+            paper = strip_on_plate(strip, strip.outline_mm, theta[at : at + 5], theta[PRINT], place)
             corners = (paper @ pose[0].T + pose[1] - origin) @ rotation
             eye = -origin @ rotation
             outlines[strip.letter] = (eye + (corners - eye) * (eye[2] / (eye[2] - corners[:, 2:])))[:, :2]
@@ -177,34 +167,31 @@ def _plate_fits(problem: Problem, fit: Fit, *, flip: bool) -> tuple[PlateFit, ..
     return tuple(fits)
 
 
-def _effects(problem: Problem, fit: Fit, *, flip: bool) -> tuple[MappingProxyType[str, MappingProxyType[str, Array]], MappingProxyType[str, Array]]:
-    """Each source's small motions of the plates and changes of the lens; the corners' noise in as few parts as it has."""
+def _effects(problem: Problem, fit: Fit, names: Sequence[str], *, flip: bool) -> dict[str, Array]:
+    """What each source does: to the lens (7), to each plate (6 each, a small motion in the camera frame), to the plates' angle (1)."""
     un = problem.unknowns
     free = np.arange(un.size)
     frames = problem.frames(problem.around(fit.theta, free), flip=flip)
-    names = sorted(frames)
-    blocks = [np.eye(7, un.size) * un.unit[:7, None]]
-    blocks[0][0] *= np.exp(fit.theta[0])
+    lens = np.eye(7, un.size) * un.unit[:7, None]
+    lens[0] *= np.exp(fit.theta[0])
+    blocks = [lens]
     for name in names:
         rotation, origin = frames[name]
         spin = (rotation[1 : 1 + un.size] - rotation[1 + un.size :]) @ rotation[0].T / (2 * STEP)
         shift = (origin[1 : 1 + un.size] - origin[1 + un.size :]) / (2 * STEP)
         turn = 0.5 * np.stack([spin[:, 2, 1] - spin[:, 1, 2], spin[:, 0, 2] - spin[:, 2, 0], spin[:, 1, 0] - spin[:, 0, 1]])
         blocks += [turn, shift.T]
-    outputs = np.concatenate(blocks)
+    outputs = np.concatenate([*blocks, problem.linear(fit.theta, free).angle_slope[None]])
     shares = {name: outputs @ column for name, column in sources(problem, fit).items()}
     noise = np.stack([shares.pop(name) for name in list(shares) if name.startswith("corners ")], axis=1)
     shares.update(_condensed(noise, float(np.exp(fit.theta[0]))))
-    effects = {
-        source: MappingProxyType({name: column[7 + 6 * i : 13 + 6 * i] for i, name in enumerate(names)})
-        for source, column in shares.items()
-    }
-    return MappingProxyType(effects), MappingProxyType({source: column[:7] for source, column in shares.items()})
+    return shares
 
 
 def _condensed(noise: Array, focal_px: float) -> dict[str, Array]:
     """The same covariance in fewer columns: principal parts, without those too small to matter."""
-    weight = np.concatenate([[200 / focal_px] * 3, [50.0] * 4, np.tile([100.0] * 3 + [1.0] * 3, (len(noise) - 7) // 6)])
+    n_poses = (len(noise) - 8) // 6
+    weight = np.concatenate([[200.0 / focal_px] * 3, [50.0] * 4, np.tile([100.0] * 3 + [1.0] * 3, n_poses), [1.0]])
     left, size, _ = np.linalg.svd(noise * weight[:, None], full_matrices=False)
     kept = size > 1e-4 * size[0]
     return {f"corners {i + 1}": column / weight for i, column in enumerate((left * size)[:, kept].T)}

@@ -40,14 +40,14 @@ def undistort(lens: Lens, points_px: Array) -> Array:
     rays = target.copy()
     unit = Lens(1.0, 0.0, 0.0, lens.k1, lens.k2, lens.p1, lens.p2)
     for _ in range(8):
-        step = np.linalg.solve(_distortion_slope(lens, rays), (distort(unit, rays) - target)[..., None])[..., 0]
+        step = np.linalg.solve(distortion_slope(lens, rays), (distort(unit, rays) - target)[..., None])[..., 0]
         rays = rays - step
         if step.size == 0 or np.abs(step).max() < 1e-12:
             break
     return rays
 
 
-def _distortion_slope(lens: Lens, rays: Array) -> Array:
+def distortion_slope(lens: Lens, rays: Array) -> Array:
     """Derivative of the distorted by the undistorted point, shape (n, 2, 2)."""
     x, y = rays[..., 0], rays[..., 1]
     r2 = x * x + y * y
@@ -146,20 +146,25 @@ def effects_mm(scale: Scale, plate: str, points_mm: Array) -> dict[str, Array]:
     return effects
 
 
+def lens_slopes(lens: Lens, rays: Array) -> Array:
+    """Derivative of the photo position of a fixed ray by the lens parameters, shape (n, 2, 7) [px per their unit]."""
+    x, y = rays[..., 0], rays[..., 1]
+    r2, f = x * x + y * y, lens.focal_px
+    zero = np.zeros_like(x)
+    centre_x, centre_y = lens.centre_x_px, lens.centre_y_px
+    sign = -1.0 if lens.mirrored else 1.0
+    seen = distort(lens, rays) - [centre_x, centre_y]
+    across = [seen[..., 0] / f, zero + 1.0, zero]
+    across += [sign * f * x * r2, sign * f * x * r2 * r2, sign * f * 2.0 * x * y, sign * f * (r2 + 2.0 * x * x)]
+    down = [seen[..., 1] / f, zero, zero + 1.0]
+    down += [f * y * r2, f * y * r2 * r2, f * (r2 + 2.0 * y * y), f * 2.0 * x * y]
+    return np.stack([np.stack(across, axis=-1), np.stack(down, axis=-1)], axis=-2)
+
+
 def _ray_slopes(lens: Lens, rays: Array) -> Array:
     """Derivative of a fixed pixel's undistorted ray by the lens parameters, shape (n, 2, 7)."""
-    x, y = rays[..., 0], rays[..., 1]
-    r2 = x * x + y * y
-    zero = np.zeros_like(x)
-    distorted = distort(Lens(1.0, 0.0, 0.0, lens.k1, lens.k2, lens.p1, lens.p2), rays)
-    sign = -1.0 if lens.mirrored else 1.0
-    # moved = change of the distorted point that the pixel stands for, less what the new distortion itself moves
-    moved_x = [-distorted[..., 0] / lens.focal_px, zero - sign / lens.focal_px, zero]
-    moved_y = [-distorted[..., 1] / lens.focal_px, zero, zero - 1.0 / lens.focal_px]
-    moved_x += [-x * r2, -x * r2 * r2, -2.0 * x * y, -(r2 + 2.0 * x * x)]
-    moved_y += [-y * r2, -y * r2 * r2, -(r2 + 2.0 * y * y), -2.0 * x * y]
-    moved = np.stack([np.stack(moved_x, axis=-1), np.stack(moved_y, axis=-1)], axis=-2)
-    return np.linalg.solve(_distortion_slope(lens, rays), moved)
+    scale = np.array([-1.0 if lens.mirrored else 1.0, 1.0])[:, None] * lens.focal_px
+    return -np.linalg.solve(distortion_slope(lens, rays) * scale, lens_slopes(lens, rays))
 
 
 def depth_effect_mm(scale: Scale, plate: str, points_mm: Array) -> Array:
