@@ -154,6 +154,7 @@ class Logbook:
         overlay: bytes | None = None,
         labels: Labels | None = None,
         invented: bool = False,
+        saved_at: datetime | None = None,
     ) -> Entry:
         """Keep one inspection.
 
@@ -168,6 +169,8 @@ class Logbook:
         labels : Labels, optional
         invented : bool
             Mark as made-up demo data.
+        saved_at : datetime, optional
+            Now by default; with its time zone.
 
         Returns
         -------
@@ -179,7 +182,7 @@ class Logbook:
         LogbookTrouble
             Disk full, read-only, locked …; no record was written, what was saved before is untouched.
         """
-        row = _row(record, labels or Labels(), invented)
+        row = _row(record, labels or Labels(), invented) | {"saved_at": _stamp(saved_at or datetime.now(UTC))}
         kept_photo = None if photo is None else _private(photo, row["photo_name"])
         with self._telling(), self._writing() as connection:
             saved = _id_of(connection, row["digest"])
@@ -336,7 +339,6 @@ def _row(record: Mapping[str, Any], labels: Labels, invented: bool) -> dict[str,
     refused = record["refused"] or {}
     return {
         "digest": hashlib.sha256(_json([stable, written, invented]).encode()).hexdigest(),
-        "saved_at": _now(),
         "toeline_version": __version__,
         "learner": labels.learner,
         "coupon_label": labels.coupon,
@@ -372,13 +374,12 @@ def _insert(connection: Connection, row: Mapping[str, Any], record: Mapping[str,
 
 
 def _entry(row: Row[Any], measures: Mapping[str, Measured]) -> Entry:
-    said = json.loads(row.coupon_json)
     return Entry(
         id=int(row.id),
         saved_at=row.saved_at,
         taken_at=row.taken_at,
         labels=Labels(row.learner, row.coupon_label, row.setting_label, row.note),
-        coupon=Coupon(**{**said, "settings": MappingProxyType(said["settings"])}),
+        coupon=Coupon(**{name: _still(value) for name, value in json.loads(row.coupon_json).items()}),
         invented=bool(row.invented),
         refused=row.refused,
         method=MappingProxyType(json.loads(row.method_json)),
@@ -392,6 +393,11 @@ def _entry(row: Row[Any], measures: Mapping[str, Measured]) -> Entry:
     )
 
 
+def _still(value: Any) -> Any:
+    """A value from JSON as frozen dataclasses hold it."""
+    return MappingProxyType(value) if isinstance(value, dict) else tuple(value) if isinstance(value, list) else value
+
+
 def _measured(value: float, u: float, shared: Mapping[str, float]) -> Measured:
     """A measure as it was: the noise is what the shared parts leave of u."""
     rest = u**2 - sum(effect**2 for effect in shared.values())
@@ -403,4 +409,8 @@ def _json(value: object) -> str:
 
 
 def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds")
+    return _stamp(datetime.now(UTC))
+
+
+def _stamp(when: datetime) -> str:
+    return when.astimezone(UTC).isoformat(timespec="seconds")

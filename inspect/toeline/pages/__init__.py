@@ -1,1 +1,1 @@
-"""Pages room."""
+"""The pages: guard → widgets → one call → draw. Nothing here measures, judges or reasons."""

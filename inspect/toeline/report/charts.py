@@ -21,8 +21,8 @@ Record = Mapping[str, Any]
 Array = NDArray[np.float64]
 
 #: Size that fills a phone's width at a readable letter height [inch].
-SIZE_INCH = (4.6, 2.75)
-_LETTER = 9.0
+SIZE_INCH = (4.1, 2.75)
+_LETTER = 9.5
 _STROKES = ("-", (0, (4, 1.6)))
 _MARKS = ("o", "s")
 

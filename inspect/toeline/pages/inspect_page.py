@@ -1,0 +1,48 @@
+"""Inspect: photos in; at once a word on each, then the picture, the numbers, the causes, and Save."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from toeline.pages import ask, save, server, show
+from toeline.pages.state import Key
+from toeline.pages.uploads import Taken, forget, tray
+from toeline.pages.work import inspected
+
+
+def page() -> None:
+    """Draw the page."""
+    st.title("Inspect a bead")
+    book = server.logbook()
+    asked = ask.coupon_and_scale(book)
+    shelf = server.shelf()
+    taken = tray(shelf, Key.TRAY, "Photos of finished beads, each beside its strips")
+    if not taken:
+        st.markdown(
+            "Let the coupon cool by itself, slag off. Lay the strips beside the bead, tip a tee so that both plates face you, "
+            "25–30 cm away, light from the side. The **Strips** page has the strips to print and shows how."
+        )
+        return
+    if asked is None:
+        return
+    photo, name = _picked(taken)
+    with st.spinner("Measuring …", show_time=True):
+        shown = inspected(shelf, server.turn(), photo, name, asked)
+    show.whole(shown)
+    if shown.record is not None and not shown.record["refused"]:
+        save.form(book, shown, shelf.photo(photo))
+    if st.button("Put these photos away", width="stretch", key="inspect-clear"):
+        forget(Key.TRAY)
+        st.rerun()
+
+
+def _picked(taken: list[Taken]) -> Taken:
+    """The photo to show: the newest, or the one tapped."""
+    newest = st.session_state.pop(f"{Key.TRAY}-newest", None)
+    if newest in taken:
+        st.session_state[Key.PICKED] = newest
+    if len(taken) == 1:
+        return taken[0]
+    if st.session_state.get(Key.PICKED) not in taken:
+        st.session_state[Key.PICKED] = taken[-1]
+    return st.pills("Photos", taken, required=True, format_func=lambda photo: photo[1], key=Key.PICKED) or taken[-1]

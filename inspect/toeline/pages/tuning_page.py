@@ -1,0 +1,60 @@
+"""Tuning: does a setting change the spatter? Saved coupons side by side."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from toeline.logbook import setting_names, tune
+from toeline.logbook.tuning import TIME, counted
+from toeline.pages import server, show
+from toeline.pages.choices import kind_of, kind_words, setting_words
+from toeline.pages.state import Key
+from toeline.report.charts import png, tuning_chart
+
+_EMPTY = (
+    "<b>No saved coupon has counted spatter yet.</b> On the Inspect page say that the plate was clean before the bead, fill in "
+    "the machine settings, and save; two coupons at each setting make a start."
+)
+
+
+def page() -> None:
+    """Draw the page."""
+    st.title("Tuning")
+    st.markdown("Spatter per cm² of plate in view, coupon by coupon, against time or against one setting.")
+    book = server.logbook()
+    entries = counted(book.entries()) if book else []
+    if not entries:
+        show.word("open", _EMPTY)
+        return
+    kinds = {kind_words(kind): kind for kind in sorted({kind_of(e) for e in entries})}
+    words = st.pills("Process and joint", list(kinds), default=next(iter(kinds)), required=True, key=Key.TUNE_KIND) or next(
+        iter(kinds)
+    )
+    alike = [e for e in entries if kind_of(e) == kinds[words]]
+    axes = (TIME, *setting_names(alike))
+    axis = (
+        st.pills("Against", axes, default=axes[-1], required=True, format_func=_axis_words, key=f"{Key.TUNE_AXIS}-{words}")
+        or TIME
+    )
+    tuning = tune(alike, axis)
+    if any(e.invented for e in alike):
+        st.caption("Invented demo data is among these coupons.")
+    st.markdown(f"**{tuning.sentence}**")
+    if tuning.groups:
+        st.image(png(tuning_chart(tuning, axis_title=_axis_words(axis))), width=show.CHART_PX)
+        st.caption(
+            "Rings: single coupons. Squares: coupons of one setting together, with a 95 % interval that allows for bursts."
+        )
+        show.caution()
+        with st.expander(f"The {len(tuning.spots)} coupons"):
+            st.dataframe(
+                [
+                    {_axis_words(axis): s.at, "coupon": s.label, "particles": s.n, "cm²": round(s.area_cm2, 1)}
+                    for s in tuning.spots
+                ],
+                hide_index=True,
+            )
+
+
+def _axis_words(axis: str) -> str:
+    return "day" if axis == TIME else setting_words(axis)

@@ -1,0 +1,74 @@
+"""One inspection at a time, whoever asks: from the shelf if it was done before, else photo → inspection → overlay."""
+
+from __future__ import annotations
+
+import io
+import logging
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
+from threading import Semaphore
+
+from PIL import Image
+
+from toeline import __version__
+from toeline.coupon import Coupon, Scaling
+from toeline.errors import ToelineError
+from toeline.inspection import METHOD, Inspection, inspect_photo
+from toeline.pages.shelf import Shelf, Shown, key_of
+from toeline.photo import read_photo
+from toeline.report.overlay import overlay_picture
+
+#: Long side of the drawn picture [px]: sharp on a phone when zoomed in, small enough to send.
+OVERLAY_PX = 1800
+_BROKE = ("Something in toeline itself went wrong on this photo, so nothing was measured.", "Try another photo of the coupon.")
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What a person said before the photo was measured."""
+
+    coupon: Coupon
+    scaling: Scaling
+    limit_set: str
+
+    @property
+    def key(self) -> dict[str, object]:
+        """The same as plain values, to tell one asking from another."""
+        coupon = {field.name: getattr(self.coupon, field.name) for field in fields(self.coupon)}
+        plain = {name: dict(value) if isinstance(value, Mapping) else value for name, value in coupon.items()}
+        return {"coupon": plain, "scaling": asdict(self.scaling), "limits": self.limit_set}
+
+
+def inspected(shelf: Shelf, turn: Semaphore, photo: str, name: str, asked: Asked) -> Shown:
+    """What is found on a photo of the shelf; expected errors come back as ``trouble``, in words."""
+    key = key_of([photo, name, asked.key, METHOD, __version__])
+    if (done := shelf.finished(key)) is not None:
+        return done
+    with turn:
+        if (done := shelf.finished(key)) is not None:
+            return done
+        try:
+            found = inspect_photo(
+                read_photo(shelf.photo(photo), name=name), asked.coupon, scaling=asked.scaling, limit_set=asked.limit_set
+            )
+            shown = Shown(name, photo, found.as_dict(), _jpeg(found))
+        except ToelineError as error:
+            return Shown(name, photo, trouble=(error.message, error.advice))
+        except Exception:
+            logging.getLogger("toeline.pages").exception("inspection of %s broke", name)
+            return Shown(
+                name,
+                photo,
+                trouble=(
+                    "Something in toeline itself went wrong on this photo; nothing was measured.",
+                    "Try another photo of it.",
+                ),
+            )
+    shelf.finish(key, shown)
+    return shown
+
+
+def _jpeg(found: Inspection) -> bytes:
+    out = io.BytesIO()
+    Image.fromarray(overlay_picture(found, max_px=OVERLAY_PX)).save(out, "JPEG", quality=86)
+    return out.getvalue()
