@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from toeline.bead.result import Bead
 from toeline.errors import NoScale
 from toeline.photo.result import Photo
 from toeline.scale import rays
@@ -68,6 +69,20 @@ class CouponView:
     def root_row(self) -> float | None:
         """Row of a tee's root; None on one plate [px]."""
         return self.zero_row if "standing" in self.plate_names else None
+
+    def grey(self) -> Picture:
+        """The picture without colour, shape (h, w)."""
+        return np.asarray(cv2.cvtColor(self.image, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+
+    def near(self, bead: Bead, *, margin_mm: float = 6.0) -> NDArray[np.bool_]:
+        """The bead and a margin of plate about it, shape (h, w)."""
+        sides = [plate_to_view(self, bead.toes[name].plate, points) for name, points in bead.plate_points_mm.items()]
+        mask = np.zeros(self.valid.shape, dtype=np.uint8)
+        outline = np.round(np.concatenate([sides[0], sides[-1][::-1]])).astype(np.int32)
+        cv2.fillPoly(mask, [outline], 1)
+        cv2.polylines(mask, [outline], True, 1, max(1, round(2 * margin_mm * self.px_per_mm)))
+        near: NDArray[np.bool_] = (mask > 0) & self.valid
+        return near
 
 
 def view_to_plate(view: CouponView, points_xy: Array) -> tuple[NDArray[np.int64], Array]:

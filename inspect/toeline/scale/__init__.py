@@ -1,5 +1,6 @@
 """Scale room: strips, plates and lens, and how surely pixels turn into millimetres."""
 
 from toeline.scale.find import find_scale
+from toeline.scale.solution import Scale
 
-__all__ = ["find_scale"]
+__all__ = ["Scale", "find_scale"]

@@ -43,7 +43,7 @@ class LensPrior:
     known: bool = True
 
 
-def lens_prior(width_px: int, height_px: int, focal_35mm: float | None, *, zoom: float | None = None) -> LensPrior:
+def lens_prior(width_px: int, height_px: int, focal_35mm: float | None) -> LensPrior:
     """What the photo's size and its 35 mm equivalent focal length say of the lens; without that, any phone's lens.
 
     Makers round to whole millimetres (up to 2 %), and some refer to the frame's long side (4 % off for 4:3 photos): 2.5 % with heavy

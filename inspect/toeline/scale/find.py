@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 from toeline.coupon import Scaling
+from toeline.errors import BadUsage
 from toeline.flags import Flag
 from toeline.photo.result import Photo
 from toeline.scale.budget import Budget, lens_prior, strip_prior
+from toeline.scale.camera import Profile, matches, mirrored_prior, profile_prior, read_profile
 from toeline.scale.corners import Found, find_strips
+from toeline.scale.manual import manual_scale
 from toeline.scale.plates import solve_plates
 from toeline.scale.solution import Scale
 
@@ -29,18 +33,35 @@ def find_scale(photo: Photo, *, joint: str, scaling: Scaling) -> Scale:
     ------
     NoScale, StripTooSmall, PlatesUnsolved
         Nothing that can be trusted, with what to do about it.
+    BadUsage
+        A rule, number or camera profile that does not fit.
     """
+    by_hand = manual_scale(photo, scaling)
+    if by_hand is not None:
+        return by_hand
+    profile = read_profile(Path(scaling.camera)) if scaling.camera else None
+    if profile is not None and not matches(profile, photo):
+        raise BadUsage(
+            f"The camera profile {scaling.camera} is of another camera, zoom or size than {photo.name}.",
+            advice="Leave it out, or calibrate with photos like this one.",
+        )
     found = find_strips(photo.pixels)
-    budget = budget_of(photo, found, scaling)
+    budget = budget_of(photo, found, scaling, profile=profile)
     scale = solve_plates(found.strips, joint=joint, budget=budget, mirrored=found.mirrored)
     return replace(scale, flags=(*_flags(photo, found, joint, scaling), *scale.flags))
 
 
-def budget_of(photo: Photo, found: Found, scaling: Scaling) -> Budget:
+def budget_of(photo: Photo, found: Found, scaling: Scaling, *, profile: Profile | None = None) -> Budget:
     """What is believed of this photo's lens and strips."""
+    if profile is not None:
+        lens = profile_prior(profile, photo)
+    else:
+        lens = lens_prior(photo.width_px, photo.height_px, photo.camera.focal_35mm)
+    if found.mirrored:
+        lens = mirrored_prior(lens, photo.width_px)
     letters = [s.strip.letter for s in found.strips]
     return Budget(
-        lens=lens_prior(photo.width_px, photo.height_px, photo.camera.focal_35mm, zoom=photo.camera.zoom),
+        lens=lens,
         strips={letter: strip_prior(letter, scaling) for letter in letters},
         print_factor=scaling.print_factor,
         print_factor_u=scaling.print_factor_u,
@@ -53,7 +74,7 @@ def _flags(photo: Photo, found: Found, joint: str, scaling: Scaling) -> tuple[Fl
     flags = []
     if found.mirrored:
         flags.append(Flag("photo-mirrored"))
-    if photo.camera.focal_35mm is None:
+    if photo.camera.focal_35mm is None and not scaling.camera:
         flags.append(Flag("no-exif"))
     if joint == "tee" and scaling.strip_thickness_mm is None:
         flags.append(Flag("strip-thickness-assumed"))

@@ -15,7 +15,7 @@ from toeline.quantity import Measured
 from toeline.scale.budget import Budget
 from toeline.scale.bundle import PRINT, STEP, Fit, Problem, Sighting, solve, sources, strip_on_plate, unsolved
 from toeline.scale.rays import px_per_mm_at
-from toeline.scale.solution import Lens, PlateFit, Scale
+from toeline.scale.solution import PlateFit, Scale
 
 Array = NDArray[np.float64]
 
