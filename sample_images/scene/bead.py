@@ -132,7 +132,7 @@ def _cap(along: Array, length: float, start: float, end: float) -> Array:
     """Share of the full width: elliptic closing at either end."""
     a = np.clip(along / start, 0.0, 1.0)
     b = np.clip((length - along) / end, 0.0, 1.0)
-    share: Array = np.sqrt(np.maximum(0.0, 1.0 - (1.0 - a) ** 2)) * np.sqrt(np.maximum(0.0, 1.0 - (1.0 - b) ** 2))
+    share: Array = np.sqrt(np.maximum(0.0, 1.0 - (1.0 - a) ** 2)) * np.maximum(0.0, 1.0 - (1.0 - b) ** 2.2) ** 0.6
     return share
 
 
@@ -196,11 +196,9 @@ def make_bead(
     tee = joint == "tee"
     # metal per length follows the hand: area and speed trade one for one
     hump = look.hump_ratio
-    probe = np.linspace(0.0, length_mm, int(length_mm / step_mm) + 1)
     half_width = 0.5 * _width_of_area(look.area_mm2, look, plate_angle_deg, tee)
-    start_cap, end_cap = 0.75 * half_width, 1.05 * half_width
+    start_cap, end_cap = 1.0 * half_width, 1.5 * half_width
     along = _nodes(length_mm, step_mm, max(start_cap, end_cap))
-    del probe
     time = along if to_right else length_mm - along  # how far the arc had come
     area = look.area_mm2 * np.exp(
         look.drift_ratio * (0.8 * noise.line(rng, along, 18.0) + 0.6 * noise.line(rng, along, 7.0))
@@ -222,13 +220,15 @@ def make_bead(
     gap = float(rng.uniform(0.0, 1.2)) if joint == "butt" else 0.0
     width = np.array([_width_of_area(a, look, plate_angle_deg, tee) for a in area])
     rough = look.toe_rough_mm
+    sway = 0.045 * noise.line(rng, along, 35.0) + 0.03 * noise.line(rng, along, 14.0)
+    sway *= 1.0 + 3.0 * look.drift_ratio  # the hand drifts from plate to plate
     toes = []
     for side in (0, 1):
         wobble = rough * (0.8 * noise.line(rng, along, 4.0) + 0.6 * noise.line(rng, along, 1.2))
         wobble += 0.25 * rough * noise.line(rng, along, 0.45)
         wobble = wobble + 0.5 * look.drift_ratio * look.area_mm2**0.5 * noise.line(rng, along, 9.0)
         if tee:
-            tilt = look.leg_ratio ** (0.5 if side == 0 else -0.5)
+            tilt = (look.leg_ratio * np.exp(2.0 * sway)) ** (0.5 if side == 0 else -0.5)
             leg = width / (2.0 * sin(radians(plate_angle_deg) / 2.0)) * tilt
             toes.append(np.maximum(leg + wobble, 0.35 * leg) * cap)
         else:
@@ -260,7 +260,7 @@ def make_bead(
     parts[0] = Part("start", *sorted((0.0, STEADY_MARGIN_MM)) if to_right else (length_mm - 8.0, length_mm))
     crater_part = (length_mm - 8.0, length_mm) if to_right else (0.0, 8.0)
     parts.append(Part("crater", *crater_part))
-    crater_at = length_mm - 1.15 * end_cap if to_right else 1.15 * end_cap
+    crater_at = length_mm - 0.85 * end_cap if to_right else 0.85 * end_cap
     defects.append(
         Defect("crater", None, crater_at - end_cap, crater_at + end_cap, 0.5, look.crater_mm, 1.5 * half_width)
     )

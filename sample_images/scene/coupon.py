@@ -378,7 +378,7 @@ def _view(
     far = [abs(p.across_mm) + 0.5 * p.board.height_mm + p.board.margin_mm for p in placements] or [20.0]
     tall = lean * 2.0 * max(far) * camera.width_px / camera.height_px
     fill = float(choices.get("fill_ratio", rng.uniform(0.66, 0.86)))
-    distance = float(choices.get("distance_mm", max(150.0, distance_to_fill(camera, max(right - left, tall), fill))))
+    distance = float(choices.get("distance_mm", max(185.0, distance_to_fill(camera, max(right - left, tall), fill))))
     lean_deg = 8.0 if joint == "tee" else 14.0
     pitch = float(choices.get("pitch_deg", np.clip(rng.normal(0.0, lean_deg), -22.0, 22.0)))
     yaw = float(choices.get("yaw_deg", np.clip(rng.normal(0.0, 5.5), -15.0, 15.0)))

@@ -104,10 +104,10 @@ def _strokes(rng: np.random.Generator, shape: tuple[int, int], px_per_mm: float,
     rows, columns = int(r.max() - r0) + 4, int(arc.max() / 10.0) + 4
     rows, columns = min(rows, 6000), min(columns, 6000)
     tile = rng.standard_normal((rows, columns), dtype=np.float32)
-    long = max(1.0, 14.0 * px_per_mm / 10.0)
-    tile = cv2.GaussianBlur(tile, (0, 0), sigmaX=long, sigmaY=0.55)
-    deep = cv2.GaussianBlur(rng.standard_normal((rows, columns), dtype=np.float32), (0, 0), sigmaX=long, sigmaY=0.8)
-    tile = tile / tile.std() + 1.2 * np.clip(deep / deep.std() - 1.5, 0.0, None)
+    long = max(1.0, 6.0 * px_per_mm / 10.0)
+    tile = cv2.GaussianBlur(tile, (0, 0), sigmaX=long, sigmaY=0.45)
+    deep = cv2.GaussianBlur(rng.standard_normal((rows, columns), dtype=np.float32), (0, 0), sigmaX=0.6 * long, sigmaY=0.6)
+    tile = tile / tile.std() + 0.9 * np.clip(deep / deep.std() - 1.7, 0.0, None)
     out: Picture = cv2.remap(
         tile, np.clip(arc / 10.0, 0, columns - 1), np.clip(r - r0, 0, rows - 1), cv2.INTER_LINEAR
     )
@@ -119,8 +119,9 @@ def _ground(rng: np.random.Generator, shape: tuple[int, int], px_per_mm: float, 
     first, second = float(rng.uniform(-35.0, 35.0)), float(rng.uniform(50.0, 130.0))
     patch = smoothstep(-0.2, 0.5, noise.fractal(rng, shape, 24.0 * px_per_mm, octaves=3))
     marks = _strokes(rng, shape, px_per_mm, first)
-    if rng.random() < 0.7:
-        marks += (_strokes(rng, shape, px_per_mm, second) - marks) * patch
+    marks += (_strokes(rng, shape, px_per_mm, second) - marks) * patch
+    third = smoothstep(0.3, 0.8, noise.fractal(rng, shape, 18.0 * px_per_mm, octaves=3))
+    marks += (_strokes(rng, shape, px_per_mm, float(rng.uniform(-90.0, 90.0))) - marks) * third
     depth = float(rng.uniform(0.006, 0.014))
     maps.bump_mm += np.float32(depth * min(1.0, 12.0 / px_per_mm) * 1.0) * marks
     maps.tint(1.0 + 0.05 * marks.clip(-2.5, 2.5))
@@ -226,13 +227,26 @@ def toe_distance(bead: Bead, plate: str, along: Picture, across: Picture) -> Pic
     return np.hypot(reach, beyond).astype(np.float32)
 
 
-def _heat(rng: np.random.Generator, maps: Maps, bead: Bead, look: Look, distance: Picture, bare: Picture) -> None:
-    """Heat tint beside the bead; bright colours where the steel is bare, ash and brown on scale."""
+def _heat(
+    rng: np.random.Generator, maps: Maps, bead: Bead, look: Look, along: Picture, across: Picture, bare: Picture,
+    distance: Picture,
+) -> None:
+    """Heat tint beside the bead; bright colours where the steel is bare, ash and brown on scale.
+
+    Heat flows from the middle of the pool, so the tint follows the middle line, not the toe; it is narrow where
+    the weld began cold and widest behind the crater.
+    """
     shape, k = maps.shape, maps.px_per_mm
-    warp = 0.20 * noise.fractal(rng, shape, 16.0 * k, octaves=3, stretch=2.0)
-    warp += 0.06 * noise.fractal(rng, shape, 2.5 * k, octaves=3)
-    width = look.tint_mm * float(rng.uniform(0.8, 1.5))
-    x = distance / np.float32(width) * np.exp(warp)
+    warp = 0.16 * noise.fractal(rng, shape, 22.0 * k, octaves=3, stretch=2.0)
+    warp += 0.05 * noise.fractal(rng, shape, 2.5 * k, octaves=3)
+    half = float(np.median(np.abs(bead.across_mm)))
+    width = look.tint_mm * float(rng.uniform(0.8, 1.6))
+    run = along / np.float32(bead.length_mm) if bead.to_right else 1.0 - along / np.float32(bead.length_mm)
+    grown = 0.72 + 0.33 * smoothstep(0.0, 0.35, run) + 0.15 * smoothstep(0.75, 1.0, run)
+    inset = 0.6 * half
+    beyond = np.maximum(0.0, np.maximum(inset - along, along - (bead.length_mm - inset)))
+    from_middle = np.hypot(across, beyond).astype(np.float32)
+    x = np.maximum(from_middle - np.float32(0.9 * half), 0.0) / (np.float32(width) * grown) * np.exp(warp)
     colours = _temper(x)
     fade = 1.0 - smoothstep(0.75, 1.0, x)
     strength = float(rng.uniform(0.6, 1.0))
@@ -243,8 +257,8 @@ def _heat(rng: np.random.Generator, maps: Maps, bead: Bead, look: Look, distance
     on_scale = fade * (1.0 - bare)
     ash = float(rng.uniform(-0.4, 0.55))
     maps.tint(np.exp(on_scale[..., None] * (0.5 * (colours / 0.40 - 1.0) * np.float32(0.35) + np.float32(0.5 * ash))))
-    near = np.exp(-((distance / (0.16 * width)) ** 2))
-    maps.paint(0.5 * near, np.array([0.13, 0.13, 0.135]) * (1.0 + ash), 0.5, 0.6)
+    near = np.exp(-((distance / 0.9) ** 2)) * np.clip(0.6 + 0.4 * noise.field(rng, shape, 1.5 * k), 0.0, 1.0)
+    maps.paint(0.55 * near, np.array([0.055, 0.05, 0.047]), 0.6, 0.4)
 
 
 def _smoke(rng: np.random.Generator, maps: Maps, look: Look, distance: Picture, along: Picture) -> None:
@@ -402,7 +416,7 @@ def plate_maps(
     for distractor in distractors:
         if distractor.plate == plate:
             _mark(maps, distractor, (along_mm[0], across_mm[0]))
-    _heat(rng, maps, bead, look, distance, bare)
+    _heat(rng, maps, bead, look, along_2d, across_2d, bare, distance)
     _smoke(rng, maps, look, distance, along_2d)
     strength = float(rng.uniform(0.1, 0.6))
     for particle in particles:
@@ -476,14 +490,14 @@ def bead_maps(
     fringe = np.exp(-((edge_mm / (0.25 + 0.35 * look.soot_ratio)) ** 2)) * (0.55 + 0.3 * noise.field(rng, shape, 2.0 * k))
     maps.paint(np.clip(0.75 * fringe, 0.0, 0.9), np.array([0.05, 0.042, 0.036]), 0.55, 0.35)
     # glassy silica islands in seams and along the toes
-    seat = 0.9 * noise.fractal(rng, shape, 1.6 * k, octaves=4, gain=0.7, stretch=1.6) + 0.55 * low
-    seat += 0.9 * np.exp(-edge_mm / 0.5) - 0.2
+    seat = 0.9 * noise.fractal(rng, shape, 1.1 * k, octaves=4, gain=0.7, stretch=1.8) + 0.7 * low
+    seat += 1.5 * np.exp(-edge_mm / 0.55) + 0.5 * np.clip(bands, -1.5, 1.5)
     slag = np.zeros(shape, np.float32)
     if look.silica_share > 0.0:
         level = float(np.quantile(seat[::3, ::3], 1.0 - look.silica_share))
         silica = smoothstep(level, level + 0.22, seat)
-        maps.paint(silica, np.array([0.060, 0.028, 0.012]) * float(rng.uniform(0.7, 1.8)), 0.16, 0.0)
-        maps.bump_mm += 0.035 * silica
+        maps.paint(0.94 * silica, np.array([0.030, 0.018, 0.010]) * float(rng.uniform(0.6, 2.2)), 0.13, 0.0)
+        maps.bump_mm += 0.03 * silica
         slag = np.maximum(slag, silica)
     if look.slag_share > 0.0:
         cover = noise.fractal(rng, shape, 6.0 * k, octaves=6, gain=0.62, stretch=1.5) + 0.7 * np.exp(-edge_mm / 0.9)

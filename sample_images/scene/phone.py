@@ -119,8 +119,11 @@ def _tone(picture: Picture, contrast: float, saturation: float, local_contrast: 
     return out
 
 
-def write_jpeg(path: Path, picture: Bytes, coupon: Coupon) -> None:
-    """Write a picture as the phone would, with or without EXIF; orientation 6 stores it turned."""
+def write_photo(path: Path, picture: Bytes, coupon: Coupon) -> None:
+    """Write a picture as the phone would, JPEG or HEIC by the name, with or without EXIF.
+
+    With orientation 6 in the EXIF the picture is stored turned, and shown upright by whoever obeys it.
+    """
     image = Image.fromarray(picture)
     exif = Image.Exif()
     data: dict[str, Any] | None = coupon.exif
@@ -135,4 +138,11 @@ def write_jpeg(path: Path, picture: Bytes, coupon: Coupon) -> None:
         more[0xA405] = data["focal_35mm"]
         more[0x8827] = data["iso"]
         more[0xA434] = f"{data['model']} back camera"
-    image.save(path, quality=coupon.phone.quality, subsampling=2, exif=exif if data else b"")
+    coded = exif.tobytes() if data else b""
+    if path.suffix.lower() == ".heic":
+        import pillow_heif
+
+        pillow_heif.register_heif_opener()
+        image.save(path, quality=min(80, coupon.phone.quality), exif=coded)
+    else:
+        image.save(path, quality=coupon.phone.quality, subsampling=2, exif=coded)

@@ -197,7 +197,7 @@ def load(mi: Any, coupon: Coupon, assembly: Assembly) -> tuple[Any, dict[str, An
         "bsdf": {
             "type": "diffuse",
             "reflectance": {
-                **_bitmap(mi, bench_picture(coupon), "repeat"),
+                **_bitmap(mi, bench_picture(coupon), "mirror"),
                 "to_uv": mi.ScalarTransform3f().scale([10.0, 10.0]),
             },
         },

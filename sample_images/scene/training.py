@@ -1,0 +1,88 @@
+"""Fast mode: small, noisy, widely varied pictures with a class for every pixel, for training."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sample_images.scene.bead import SIDES
+from sample_images.scene.coupon import make_coupon
+from sample_images.scene.geometry import BOARDS, PAIRS
+from sample_images.scene.phone import develop
+from sample_images.scene.render import render
+from sample_images.scene.truth import class_mask, truth
+
+WIDTH_PX, HEIGHT_PX = 640, 480
+
+
+def training_choices(seed: int) -> dict[str, Any]:
+    """How a training picture is framed: 4 to 10 px a mm, anywhere along the bead, strips mostly in view."""
+    rng = np.random.default_rng([seed, 99])
+    px_per_mm = float(np.exp(rng.uniform(np.log(4.0), np.log(10.0))))
+    focal_35mm = float(rng.choice([24.0, 26.0, 48.0, 52.0, 77.0]))
+    focal_px = focal_35mm / 43.2666 * np.hypot(WIDTH_PX, HEIGHT_PX)
+    turned = rng.random() < 0.15
+    hard = str(rng.choice(["glare", "low light", "bright ground plate"])) if rng.random() < 0.15 else None
+    return {
+        "width_px": WIDTH_PX,
+        "height_px": HEIGHT_PX,
+        "focal_35mm_mm": focal_35mm,
+        "distance_mm": float(max(70.0, focal_px / px_per_mm)),
+        "target_along_ratio": float(rng.uniform(0.05, 0.95) if px_per_mm > 6.0 else rng.uniform(0.3, 0.7)),
+        "hard": hard,
+        "distractor_ratio": float(rng.gamma(1.6, 0.8)),
+        "step_mm": 0.16,
+        "roll_deg": float(rng.uniform(-180.0, 180.0) if turned else np.clip(rng.normal(0.0, 8.0), -25.0, 25.0)),
+        "pitch_deg": float(np.clip(rng.normal(0.0, 11.0), -28.0, 28.0)),
+        "yaw_deg": float(np.clip(rng.normal(0.0, 9.0), -24.0, 24.0)),
+        **({"n_strips": 0} if rng.random() < 0.12 else {"pair": PAIRS[int(rng.integers(len(PAIRS)))]}),
+    }
+
+
+def training_picture(
+    seed: int, *, spp: int = 24, variant: str = "cuda_ad_rgb,llvm_ad_rgb"
+) -> tuple[NDArray[np.uint8], NDArray[np.uint8], dict[str, Any]]:
+    """One training picture; the same seed gives the same coupon, whichever process makes it.
+
+    Parameters
+    ----------
+    seed : int
+        Chooses everything. Seeds of the shipped and the evaluation set are below 100 000: train from there on.
+    spp : int
+        Samples a pixel.
+    variant : str
+        Mitsuba variants to try, by commas.
+
+    Returns
+    -------
+    rgb : ndarray, shape (480, 640, 3), uint8
+        sRGB.
+    classes : ndarray, shape (480, 640), uint8
+        0 other, 1 plate, 2 weld, 3 spatter, 4 slag (on the weld or as crumbs), 5 strip.
+    meta : dict
+        `process`, `joint`, `fault`, `hard`, `px_per_mm`, `toes` (name to px and visible), `particles`,
+        `distractors`, `plates`, `camera`.
+    """
+    choices = training_choices(seed)
+    if "pair" in choices:  # long strips only where the plates can carry them
+        board = BOARDS[choices["pair"][0]]
+        length = float(np.random.default_rng([seed, 98]).uniform(60.0, 150.0))
+        choices["length_mm"] = max(length, board.length_mm + 2.0 * board.margin_mm - 8.0)
+    coupon = make_coupon(seed, **choices)
+    px_per_mm = coupon.camera.focal_px / coupon.distance_mm
+    light, hits, assembly = render(
+        coupon, spp=spp, variant=variant, px_per_mm=min(10.0, 1.25 * px_per_mm), mesh_step_mm=0.16
+    )
+    known = truth(coupon, hits, assembly)
+    meta = {
+        "seed": seed,
+        "px_per_mm": round(px_per_mm, 4),
+        "toes": {
+            name: {"px": known["bead"]["toes"][name]["px"], "visible": known["bead"]["toes"][name]["visible"]}
+            for name in SIDES[coupon.joint]
+        },
+        **{key: known[key] for key in ("process", "joint", "fault", "hard", "particles", "distractors", "plates", "camera")},
+    }
+    return develop(light, coupon), class_mask(coupon, hits, assembly), meta
