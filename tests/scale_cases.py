@@ -1,7 +1,8 @@
-"""Geometry-only coupons with everything that the scale's budget speaks of drawn anew: corners in, lengths with their claimed u out.
+"""Geometry-only coupons with everything that the scale's budget speaks of drawn anew: corners in, lengths with their
+claimed u out.
 
-The coupons, their lens formula and their poses come from `sample_images/scene/geometry.py`, which knows nothing of the package. How a strip
-lies on its plate is written down here once more.
+The coupons, their lens formula and their poses come from `sample_images/scene/geometry.py`, which knows nothing of the
+package. How a strip lies on its plate is written down here once more.
 """
 
 from __future__ import annotations
@@ -30,7 +31,8 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Lie:
-    """How one strip lies: thickness, stand-off, rocking along and across (middle to chessboard edge), curl (ends above middle) [mm]."""
+    """How one strip lies: thickness, stand-off, rocking along and across (middle to chessboard edge), curl (ends
+    above middle) [mm]."""
 
     thickness_mm: float = 0.1
     stand_off_mm: float = 0.0
@@ -52,7 +54,8 @@ class Observed:
 
 
 def marker_corners_mm(board: geometry.Board, ink_spread_mm: float) -> Array:
-    """Corners of a strip's markers as printed (top left first, clockwise), moved outwards by spreading ink, shape (k, 4, 2) [mm]."""
+    """Corners of a strip's markers as printed (top left first, clockwise), moved outwards by spreading ink, shape (k,
+    4, 2) [mm]."""
     size, side = board.square_mm, board.marker_mm + 2 * ink_spread_mm
     squares = [(column, row) for row in range(board.n_y) for column in range(board.n_x) if (row + column) % 2 == 1]
     middles = (np.array(squares) + 0.5) * size
@@ -73,7 +76,8 @@ def on_plate(placement: geometry.Placement, lie: Lie, print_factor: tuple[float,
 
 
 def believed(seed: int, *, scraped: bool = False, angle_u_deg: float = 3.0, **choices: object) -> Observed:
-    """A case whose every doubt is drawn from the very distribution that the budget claims (so coverage tests the propagation)."""
+    """A case whose every doubt is drawn from the very distribution that the budget claims (so coverage tests the
+    propagation)."""
     rng = np.random.default_rng([seed, 1])
     if choices.get("joint") == "tee" or "joint" not in choices:
         choices.setdefault("plate_angle_deg", float(90.0 + np.clip(angle_u_deg * rng.standard_normal(), -15, 15)))
@@ -106,19 +110,24 @@ def believed(seed: int, *, scraped: bool = False, angle_u_deg: float = 3.0, **ch
     return observe(case, camera, lies, print_factor, budget, rng, ink_spread_mm=0.1 * rng.standard_normal())
 
 
-def given(seed: int, *, realistic: bool, scraped: bool = True, marker_noise_px: float | None = 0.15, **choices: object) -> Observed:
-    """A case with the generator's own lens, and strips that lie ideally, or as they do: thickness ± 0.05, stand-off up to 0.2, curl up to
-    0.1 mm, print ± 0.3 % each way (all uniform)."""
+def given(
+    seed: int, *, realistic: bool, scraped: bool = True, marker_noise_px: float | None = 0.15, **choices: object
+) -> Observed:
+    """A case with the generator's own lens, and strips that lie ideally, or as they do: thickness ± 0.05, stand-off up
+    to 0.2, curl up to 0.1 mm, print ± 0.3 % each way (all uniform)."""
     rng = np.random.default_rng([seed, 2])
     case = geometry.make_case(seed, lift_mm=0.0, curl_mm=0.0, **choices)
     lens = lens_prior(case.camera.width_px, case.camera.height_px, case.focal_35mm_mm)
     thick = {v.placement.board.name: v.placement.thickness_mm for v in case.strips}
-    scaling = Scaling(strip_thickness_mm=thick, plate_scraped=scraped, print_factor_u=(0.0017, 0.0017) if realistic else (1e-5, 1e-5))
+    scaling = Scaling(
+        strip_thickness_mm=thick, plate_scraped=scraped, print_factor_u=(0.0017, 0.0017) if realistic else (1e-5, 1e-5)
+    )
     lies = {letter: Lie(thickness) for letter, thickness in thick.items()}
     print_factor = (1.0, 1.0)
     if realistic:
         lies = {
-            letter: Lie(t + rng.uniform(-0.05, 0.05), rng.uniform(0.0, 0.2), curl_mm=rng.uniform(0.0, 0.1)) for letter, t in thick.items()
+            letter: Lie(t + rng.uniform(-0.05, 0.05), rng.uniform(0.0, 0.2), curl_mm=rng.uniform(0.0, 0.1))
+            for letter, t in thick.items()
         }
         print_factor = tuple(rng.uniform(0.997, 1.003, 2))
     priors = {letter: strip_prior(letter, scaling) for letter in thick}

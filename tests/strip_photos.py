@@ -1,4 +1,5 @@
-"""Plain pictures of strips on plates, drawn from a geometry-only coupon: for finding strips and unfolding plates, not for beads."""
+"""Plain pictures of strips on plates, drawn from a geometry-only coupon:
+for finding strips and unfolding plates, not for beads."""
 
 from __future__ import annotations
 
@@ -32,7 +33,8 @@ def printed(letter: str) -> Picture:
 
 
 def draw(case: geometry.Case, *, finer: int = 2, noise: float = 2.0, blur_px: float = 0.7) -> Picture:
-    """The case's plates in two greys with a grid of dots, and its strips on them; drawn finer and averaged, then blurred, with noise."""
+    """The case's plates in two greys with a grid of dots, and its strips on them;
+    drawn finer and averaged, then blurred, with noise."""
     camera = case.camera
     height, width = camera.height_px, camera.width_px
     ys, xs = np.mgrid[0 : height * finer, 0 : width * finer].astype(np.float64)
@@ -53,7 +55,9 @@ def draw(case: geometry.Case, *, finer: int = 2, noise: float = 2.0, blur_px: fl
     return np.repeat(np.clip(np.round(picture), 0, 255).astype(np.uint8)[..., None], 3, axis=2)
 
 
-def _lay(picture: NDArray[np.float32], mine: NDArray[np.bool_], plate: geometry.PlatePose, placement: geometry.Placement, rays: Array) -> None:
+def _lay(
+    picture: NDArray[np.float32], mine: NDArray[np.bool_], plate: geometry.PlatePose, placement: geometry.Placement, rays: Array
+) -> None:
     board = placement.board
     met = plate.meet(rays, height_mm=placement.thickness_mm + placement.lift_mm) - [placement.along_mm, placement.across_mm]
     c, s = np.cos(np.radians(placement.turn_deg)), np.sin(np.radians(placement.turn_deg))

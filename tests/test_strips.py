@@ -1,4 +1,5 @@
-"""The printed strips: definitions against OpenCV's own board, and the sheets against a rule (the PDF's geometry, and a 600 dpi print)."""
+"""The printed strips: definitions against OpenCV's own board, and the sheets against a rule (the PDF's geometry,
+and a 600 dpi print)."""
 
 from __future__ import annotations
 
@@ -78,7 +79,8 @@ def _paths_mm(path: Path, height_mm: float) -> list[NDArray[np.float64]]:
 
 
 def test_sheet_geometry_is_exact(sheet: tuple[str, Path]) -> None:
-    """The PDF's own operators put every black square and both check lines where they belong, to a thousandth of a millimetre."""
+    """The PDF's own operators put every black square and both check lines where they belong, to a thousandth of a
+    millimetre."""
     paper, path = sheet
     width, height = PAPERS_MM[paper]
     box = PdfReader(path).pages[0].mediabox
@@ -101,8 +103,8 @@ def test_sheet_geometry_is_exact(sheet: tuple[str, Path]) -> None:
 def test_print_measures_right(sheet: tuple[str, Path], tmp_path: Path) -> None:
     """The sheet rendered at 600 dpi and measured with OpenCV's own detector: every inner corner to 0.02 mm.
 
-    The renderer moves edges to whole dots of 0.042 mm, so what each strip is moved by as a whole is taken out; where it lies on the paper
-    does not matter, and the geometry test above holds it to a thousandth.
+    The renderer moves edges to whole dots of 0.042 mm, so what each strip is moved by as a whole is taken out; where
+    it lies on the paper does not matter, and the geometry test above holds it to a thousandth.
     """
     paper, path = sheet
     if shutil.which("pdftoppm") is None:

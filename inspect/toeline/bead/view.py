@@ -1,4 +1,5 @@
-"""The coupon view: the photo's plates laid flat in one picture at constant px per mm, and the way between view, plates and photo."""
+"""The coupon view: the photo's plates laid flat in one picture at constant px per mm, and the way between view,
+plates and photo."""
 
 from __future__ import annotations
 
@@ -124,7 +125,8 @@ def unfold(photo: Photo, scale: Scale, *, px_per_mm: float | None = None) -> Cou
     scale : Scale
         Of that photo.
     px_per_mm : float, optional
-        Default: as many as the photo has along the weld in the middle of the plates, less when the picture would be huge [px/mm].
+        Default: as many as the photo has along the weld in the middle of the plates, less when the picture would be
+        huge [px/mm].
 
     Raises
     ------
@@ -162,13 +164,12 @@ def unfold(photo: Photo, scale: Scale, *, px_per_mm: float | None = None) -> Cou
         above = np.arange(height) <= view.zero_row
         plate_of[above], plate_of[~above] = names.index("standing"), names.index("base")
     plate_of[~inside] = NO_PLATE
-    return CouponView(
-        image, inside, plate_of, _under_strips(view, scale), view.px_per_mm, names, view.zero_row, view.along0_mm
-    )
+    return CouponView(image, inside, plate_of, _under_strips(view, scale), view.px_per_mm, names, view.zero_row, view.along0_mm)
 
 
 def view_box_mm(photo: Photo, scale: Scale) -> tuple[float, float, float, float]:
-    """What the view shows: along from and to, across (up in the view) from and to; what the photo sees, within reach of the strips [mm]."""
+    """What the view shows: along from and to, across (up in the view) from and to;
+    what the photo sees, within reach of the strips [mm]."""
     border = _border_px(photo)
     if scale.source != "strips":
         seen = rays.to_plate_mm(scale, scale.plates[0].name, border)

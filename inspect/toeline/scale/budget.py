@@ -1,7 +1,7 @@
 """What is believed before a photo is looked at: the priors of the solve, each with its standard uncertainty.
 
-Every entry becomes a named, independent source in the budget of each length. Values without a source are common practice or this
-project's own judgement, and say so.
+Every entry becomes a named, independent source in the budget of each length. Values without a source are common
+practice or this project's own judgement, and say so.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ class LensPrior:
     Attributes
     ----------
     focal_px, focal_u_ratio, focal_dof : float
-        Focal length [px], its relative uncertainty [ratio], and the degrees of freedom of its Student distribution: low is heavy-tailed,
-        for cropped photos, zooms that the camera did not write, and makers who round.
+        Focal length [px], its relative uncertainty [ratio], and the degrees of freedom of its Student distribution:
+        low is heavy-tailed, for cropped photos, zooms that the camera did not write, and makers who round.
     centre_px, centre_u_px : (float, float)
         Principal point [px].
     distortion, distortion_u : (float, float, float, float)
@@ -46,8 +46,9 @@ class LensPrior:
 def lens_prior(width_px: int, height_px: int, focal_35mm: float | None) -> LensPrior:
     """What the photo's size and its 35 mm equivalent focal length say of the lens; without that, any phone's lens.
 
-    Makers round to whole millimetres (up to 2 %), and some refer to the frame's long side (4 % off for 4:3 photos): 2.5 % with heavy
-    tails. The centre within 0.5 % of the diagonal, and the distortion that phones leave after their own correction: own judgement.
+    Makers round to whole millimetres (up to 2 %), and some refer to the frame's long side (4 % off for 4:3 photos):
+    2.5 % with heavy tails. The centre within 0.5 % of the diagonal, and the distortion that phones leave after their own
+    correction: own judgement.
     """
     diagonal = hypot(width_px, height_px)
     known = focal_35mm is not None and 10.0 <= focal_35mm <= 400.0
@@ -126,7 +127,7 @@ def strip_prior(letter: str, scaling: Scaling) -> StripPrior:
     return StripPrior(
         thickness_mm=THICKNESS_ASSUMED_MM if thickness is None else thickness,
         thickness_u_mm=THICKNESS_ASSUMED_U_MM if thickness is None else THICKNESS_U_MM,
-        stand_off_u_mm=0.04 if scraped else 0.15,
-        rocking_u_mm=0.01 if scraped else 0.04,
+        stand_off_u_mm=0.04 if scraped else 0.12,
+        rocking_u_mm=0.01 if scraped else 0.02,
         curl_u_mm=0.1,
     )

@@ -1,9 +1,10 @@
 """One or two plates and the lens solved together from the corners of all strips: a bundle adjustment with priors.
 
-The unknowns are the lens, the print factor, each plate's pose and how each strip lies on its plate. Everything but the poses has a prior,
-and the best estimate is where corners and priors agree best (maximum a posteriori, Gauss-Newton with Levenberg's damping). The error of
-that estimate is, to first order, a sum of independent parts: the corners' noise, and each prior's own error carried through the solve.
-So each prior is a named source with its exact effect, and the corners' noise makes a few more ("corners 1" and so on).
+The unknowns are the lens, the print factor, each plate's pose and how each strip lies on its plate. Everything but the
+poses has a prior, and the best estimate is where corners and priors agree best (maximum a posteriori, Gauss-Newton with
+Levenberg's damping). The error of that estimate is, to first order, a sum of independent parts: the corners' noise, and
+each prior's own error carried through the solve. So each prior is a named source with its exact effect, and the corners'
+noise makes a few more ("corners 1" and so on).
 """
 
 from __future__ import annotations
@@ -122,7 +123,8 @@ def rotations(vectors: Array) -> Array:
     x, y, z = vectors.T
     zero = np.zeros_like(x)
     cross = np.stack([zero, -z, y, z, zero, -x, -y, x, zero], axis=-1).reshape(-1, 3, 3) / safe
-    return np.eye(3) + np.sin(angle) * cross + (1.0 - np.cos(angle)) * (cross @ cross)
+    turned: Array = np.eye(3) + np.sin(angle) * cross + (1.0 - np.cos(angle)) * (cross @ cross)
+    return turned
 
 
 def strip_on_plate(strip: Strip, board_mm: Array, lie: Array, print_factor: Array, place: Array | None) -> Array:
@@ -182,7 +184,8 @@ class Problem:
 
     def lens(self, theta: Array) -> Lens:
         """The lens that these unknowns mean."""
-        return Lens(float(np.exp(theta[0])), *(float(v) for v in theta[1:7]), self.mirrored)
+        centre_x, centre_y, k1, k2, p1, p2 = (float(v) for v in theta[1:7])
+        return Lens(float(np.exp(theta[0])), centre_x, centre_y, k1, k2, p1, p2, self.mirrored)
 
     def _on_plate(self, theta: Array, i: int) -> Array:
         at, place_at = self.unknowns.strip_at[i], self.unknowns.place_at[i]
@@ -236,20 +239,21 @@ class Problem:
         return slope
 
     def pose(self, theta: Array, plate: str) -> tuple[Array, Array]:
-        """One plate's solving frame (x, y in the face, z into it): rotation (3, 3) and origin (3,) in the camera frame [mm]."""
+        """One plate's solving frame (x, y in the face, z into it):
+        rotation (3, 3) and origin (3,) in the camera frame [mm]."""
         at = self.unknowns.pose_at[plate]
         return rotations(theta[None, at : at + 3])[0], theta[at + 3 : at + 6]
 
     def angle_deg(self, theta: Array) -> Array:
         """Angle between the two plates, shape (m,) [deg]."""
         first, second = (rotations(theta[:, at : at + 3])[:, :, 2] for at in self.unknowns.pose_at.values())
-        return np.degrees(np.arccos(np.clip(-np.sum(first * second, axis=1), -1.0, 1.0)))
+        return np.asarray(np.degrees(np.arccos(np.clip(-np.sum(first * second, axis=1), -1.0, 1.0))), dtype=np.float64)
 
     def frames(self, theta: Array, *, flip: bool = False) -> dict[str, tuple[Array, Array]]:
         """Each plate's frame as the package means it: rotation (m, 3, 3) and origin (m, 3) in the camera frame.
 
-        On a tee the root is where the two faces meet, and its origin lies beside the middle of the two strips; on one plate the frame is
-        the first strip's own, turned by half a turn where `flip` says so.
+        On a tee the root is where the two faces meet, and its origin lies beside the middle of the two strips; on one
+        plate the frame is the first strip's own, turned by half a turn where `flip` says so.
         """
         poses = {n: (rotations(theta[:, at : at + 3]), theta[:, at + 3 : at + 6]) for n, at in self.unknowns.pose_at.items()}
         if not self.two_plates:
@@ -258,8 +262,8 @@ class Problem:
             return {name: (turn * [sign, -sign, -1.0], origin)}
         (base, at_base), (standing, at_standing) = poses["base"], poses["standing"]
         up_base, up_standing = -base[:, :, 2], -standing[:, :, 2]
-        along = np.cross(up_base, up_standing)
-        along /= np.linalg.norm(along, axis=1, keepdims=True)
+        meeting = np.cross(up_base, up_standing)
+        along: Array = np.asarray(meeting / np.linalg.norm(meeting, axis=1, keepdims=True), dtype=np.float64)
         # the root point nearest to the middle of the strips lies on both faces and square to the root from that middle
         faces = np.stack([up_base, up_standing, along], axis=1)
         middle = 0.5 * (at_base + at_standing)
@@ -290,7 +294,8 @@ class Problem:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Linear:
-    """Corners (n, 2) [px], their slopes (n, 2, f), and the plates' angle [deg] with its slopes (f,), per unit of each unknown."""
+    """Corners (n, 2) [px], their slopes (n, 2, f), and the plates' angle [deg] with its slopes (f,), per unit of each
+    unknown."""
 
     predicted: Array
     slope: Array
@@ -320,7 +325,7 @@ class Fit:
 
 
 def _dot(a: Array, b: Array) -> Array:
-    return np.sum(a * b, axis=-1)
+    return np.asarray(np.sum(a * b, axis=-1), dtype=np.float64)
 
 
 def _focal_weight(z: float, dof: float) -> float:
@@ -352,7 +357,8 @@ def _descend(
     n_steps: int,
     settled: float = 1e-4,
 ) -> tuple[Array, float]:
-    """Levenberg-Marquardt from a start, over the free unknowns, until less than `settled` is to be gained; unknowns and their cost."""
+    """Levenberg-Marquardt from a start, over the free unknowns, until less than `settled` is to be gained;
+    unknowns and their cost."""
     un, budget = problem.unknowns, problem.budget
     damping = 1e-3
     cost, miss = _misfit(problem, theta, corner_u_px, robust=robust, weights=weights)
@@ -417,7 +423,8 @@ def _rays(problem: Problem, corners_px: Array, focal: float) -> Array:
 
 
 def _planar_poses(problem: Problem, index: int, focal: float) -> list[Array]:
-    """Both poses that a small plane seen from afar may have (infinitesimal plane-based pose, OpenCV), as (rotation, shift)."""
+    """Both poses that a small plane seen from afar may have (infinitesimal plane-based pose, OpenCV), as (rotation,
+    shift)."""
     sighting, board = problem.sightings[index], problem.boards[index]
     flat = (board - sighting.strip.centre_mm) * problem.budget.print_factor
     rays = _rays(problem, sighting.points_px, focal)
@@ -455,8 +462,10 @@ def solve(problem: Problem) -> Fit:
         raise unsolved(float("nan"))
     few = np.ones(len(plain.observed))
     rough_u = np.maximum(1.0, 3.0 * plain.expected_u_px)
-    rough = sorted((_descend(plain, s, coarse, rough_u, few, robust=True, n_steps=5, settled=0.1) for s in starts), key=lambda f: f[1])
-    fits = []
+    rough = sorted(
+        (_descend(plain, s, coarse, rough_u, few, robust=True, n_steps=5, settled=0.1) for s in starts), key=lambda f: f[1]
+    )
+    fits: list[Fit] = []
     for theta, cost in rough[:2]:
         if fits and cost > rough[0][1] + 6.0:
             break
@@ -483,10 +492,13 @@ def _finish(problem: Problem, theta: Array, free: NDArray[np.int64]) -> Fit:
 
 
 def _noise(problem: Problem, miss: Array) -> tuple[Array, Array]:
-    """Noise of each corner, chessboard and marker corners each by their own residuals, and weight 0 for outliers, shapes (n,)."""
+    """Noise of each corner, chessboard and marker corners each by their own residuals, and weight 0 for outliers,
+    shapes (n,)."""
     un, budget = problem.unknowns, problem.budget
     noise, weights = problem.expected_u_px.copy(), np.ones(len(miss))
-    share_left = max(0.2, 1.0 - (un.size - un.n_priors + 3.0) / (2.0 * len(miss)))  # of the residuals, after the poses took theirs
+    share_left = max(
+        0.2, 1.0 - (un.size - un.n_priors + 3.0) / (2.0 * len(miss))
+    )  # of the residuals, after the poses took theirs
     for kind in (False, True):
         mine = problem.on_marker == kind
         if mine.any():
@@ -502,7 +514,8 @@ def _noise(problem: Problem, miss: Array) -> tuple[Array, Array]:
 def sources(problem: Problem, fit: Fit) -> dict[str, Array]:
     """What one standard deviation of every independent source does to the unknowns, in their units, each shape (p,).
 
-    With H the slope of the estimate's conditions, the estimate's error is H⁻¹ (Σ slopes · corner noise + Σ prior errors); each prior's
+    With H the slope of the estimate's conditions, the estimate's error is H⁻¹ (Σ slopes · corner noise + Σ prior
+    errors); each prior's
     share is one column, and the corners' shares are gathered by a triangular root of their sum of squares.
     """
     un, budget = problem.unknowns, problem.budget

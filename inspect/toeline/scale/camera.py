@@ -1,4 +1,5 @@
-"""Camera profiles: a phone's lens calibrated once from photos of a strip, written as TOML, used where the photo's EXIF matches."""
+"""Camera profiles: a phone's lens calibrated once from photos of a strip, written as TOML, used where the photo's
+EXIF matches."""
 
 from __future__ import annotations
 
@@ -89,7 +90,7 @@ def calibrate(photos: Sequence[Photo]) -> Profile:
     if first is None or n_used < FEWEST_PHOTOS:
         raise BadUsage(
             f"A strip was found in {n_used} photos that are held the same way; calibration needs {FEWEST_PHOTOS}.",
-            advice="Fill the frame with one strip, from straight above and tilted 30–40° to every side, and in every corner of the photo.",
+            advice="Fill the frame with the uncut sheet or a strip: from straight above, and tilted 30–40° to every side.",
         )
     size = (first.width_px, first.height_px)
     board = [_flat(s) for s in views]
@@ -99,7 +100,8 @@ def calibrate(photos: Sequence[Photo]) -> Profile:
     flags = cv2.CALIB_USE_INTRINSIC_GUESS | cv2.CALIB_FIX_ASPECT_RATIO | cv2.CALIB_FIX_K3
     residual, matrix, bend, _, _, spread, *_ = cv2.calibrateCameraExtended(board, seen, size, matrix, np.zeros(5), flags=flags)
     bend = bend.ravel()
-    lens = Lens(matrix[0, 0], matrix[0, 2], matrix[1, 2], *(float(v) for v in bend[:4]))
+    k1, k2, p1, p2 = (float(v) for v in bend[:4])
+    lens = Lens(float(matrix[0, 0]), float(matrix[0, 2]), float(matrix[1, 2]), k1, k2, p1, p2)
     # OpenCV reports u for (fx, fy, cx, cy, k1, k2, p1, p2, …), residuals taken as independent
     u = spread.ravel()[[0, 2, 3, 4, 5, 6, 7]]
     made_on = (first.taken_at or date.today().isoformat())[:10]
@@ -122,7 +124,10 @@ def _sides(photo: Photo) -> tuple[int, int]:
 def write_profile(profile: Profile, path: Path) -> None:
     """Write a profile as TOML."""
     camera = profile.camera
-    lines = ["# Camera profile, made from photos of a printed strip. Lengths in px, distortion as in OpenCV.", 'format = "camera-profile"']
+    lines = [
+        "# Camera profile, made from photos of a printed strip. Lengths in px, distortion as in OpenCV.",
+        'format = "camera-profile"',
+    ]
     lines += [f"{key} = {_quoted(getattr(camera, key))}" for key in ("maker", "model", "lens")]
     lines += [f"{key} = {getattr(camera, key)!r}" for key in ("focal_35mm", "zoom") if getattr(camera, key) is not None]
     lines += [
@@ -159,14 +164,22 @@ def read_profile(path: Path) -> Profile:
         covariance = np.array(values["covariance"], dtype=float)
         if table["format"] != "camera-profile" or covariance.shape != (7, 7) or not np.isfinite(covariance).all():
             raise ValueError("not a camera profile")
-        lens = Lens(*(float(values[name]) for name in PARAMETERS))
+        lens = Lens(**{name: float(values[name]) for name in PARAMETERS})  # type: ignore[arg-type]
         camera = CameraTag(table["maker"], table["model"], table["lens"], table.get("focal_35mm"), table.get("zoom"))
         long_px, short_px = (int(v) for v in table["size_px"])
         return Profile(
-            camera, (long_px, short_px), lens, covariance, float(table["residual_px"]), int(table["n_photos"]), str(table["made_on"])
+            camera,
+            (long_px, short_px),
+            lens,
+            covariance,
+            float(table["residual_px"]),
+            int(table["n_photos"]),
+            str(table["made_on"]),
         )
     except (OSError, ValueError, KeyError, TypeError) as error:
-        raise BadUsage(f"{path} can't be read as a camera profile ({error}).", advice="Make one with `toeline camera`.") from error
+        raise BadUsage(
+            f"{path} can't be read as a camera profile ({error}).", advice="Make one with `toeline camera`."
+        ) from error
 
 
 def matches(profile: Profile, photo: Photo) -> bool:
@@ -177,7 +190,8 @@ def matches(profile: Profile, photo: Photo) -> bool:
 def profile_prior(profile: Profile, photo: Photo) -> LensPrior:
     """What a matching profile says of a photo's lens; focal length and centre stay a little free.
 
-    Photos held the other way round carry the same lens turned by a quarter; which way is not known, so the centre is then freer.
+    Photos held the other way round carry the same lens turned by a quarter; which way is not known, so the centre is
+    then freer.
     """
     lens, u = profile.lens, np.sqrt(np.diag(profile.covariance))
     width, height = photo.width_px, photo.height_px
@@ -185,6 +199,7 @@ def profile_prior(profile: Profile, photo: Photo) -> LensPrior:
     landscape = width >= height
     centre = (lens.centre_x_px, lens.centre_y_px) if landscape else ((width - 1) / 2, (height - 1) / 2)
     off = 0.0 if landscape else float(np.hypot(lens.centre_x_px - (height - 1) / 2, lens.centre_y_px - (width - 1) / 2))
+    unsure = 0.0 if landscape else 2e-4
     tangential = (lens.p1, lens.p2) if landscape else (0.0, 0.0)
     return LensPrior(
         focal_px=lens.focal_px,
@@ -192,7 +207,7 @@ def profile_prior(profile: Profile, photo: Photo) -> LensPrior:
         centre_px=centre,
         centre_u_px=(sqrt(u[1] ** 2 + free**2 + off**2), sqrt(u[2] ** 2 + free**2 + off**2)),
         distortion=(lens.k1, lens.k2, *tangential),
-        distortion_u=(float(u[3]), float(u[4]), *(float(v) + (0.0 if landscape else 2e-4) for v in u[5:7])),
+        distortion_u=(float(u[3]), float(u[4]), float(u[5]) + unsure, float(u[6]) + unsure),
         focal_dof=10.0,
     )
 

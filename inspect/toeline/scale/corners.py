@@ -117,7 +117,9 @@ def _detect(grey: Picture, factor: float) -> dict[int, Array]:
     quads, ids, _ = cv2.aruco.ArucoDetector(used_dictionary(), parameters).detectMarkers(grey)
     if ids is None:
         return {}
-    return {int(i): (quad.reshape(4, 2) + 0.5) / factor - 0.5 for i, quad in zip(ids.ravel(), quads, strict=True)}
+    return {
+        int(i): (quad.reshape(4, 2).astype(np.float64) + 0.5) / factor - 0.5 for i, quad in zip(ids.ravel(), quads, strict=True)
+    }
 
 
 def _check_size(markers: Mapping[int, Array]) -> None:
@@ -134,10 +136,11 @@ def _refine(pixels: Picture, strip: Strip, quads: Mapping[int, Array]) -> Sighti
     """Inner corners of a strip: predicted from its markers, then found to a fraction of a pixel in the full photo."""
     numbers = [marker_id - strip.first_id for marker_id in quads]
     printed, seen = strip.markers_mm[numbers].reshape(-1, 2), np.concatenate(list(quads.values()))
-    plane, _ = cv2.findHomography(printed, seen, cv2.RANSAC, 4.0 + 0.003 * float(np.ptp(seen)))
+    fitted, _ = cv2.findHomography(printed, seen, cv2.RANSAC, 4.0 + 0.003 * float(np.ptp(seen)))
     corners_mm = strip.corners_mm
-    if plane is None:
+    if fitted is None:
         return Sighting(strip, np.zeros(0, dtype=np.int64), np.zeros((0, 2)))
+    plane = np.asarray(fitted, dtype=np.float64)
     predicted = _mapped(plane, corners_mm) + _bend(printed, seen - _mapped(plane, printed), corners_mm, strip.square_mm)
     grown = _mapped(plane, np.concatenate([corners_mm + d for d in ([0.5, 0], [0, 0.5], [-0.5, 0], [0, -0.5])]))
     grown = grown.reshape(4, -1, 2)
@@ -152,7 +155,8 @@ def _refine(pixels: Picture, strip: Strip, quads: Mapping[int, Array]) -> Sighti
         return Sighting(strip, np.zeros(0, dtype=np.int64), np.zeros((0, 2)))
     low = np.maximum(np.floor((predicted - 2 * edge[:, None])[inside].min(axis=0)).astype(int), 0)
     high = np.ceil((predicted + 2 * edge[:, None])[inside].max(axis=0)).astype(int) + 1
-    grey = cv2.cvtColor(np.ascontiguousarray(pixels[low[1] : high[1], low[0] : high[0]]), cv2.COLOR_RGB2GRAY)
+    crop = np.ascontiguousarray(pixels[low[1] : high[1], low[0] : high[0]])
+    grey = np.asarray(cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
     ids, corners, middles = [], [], _mapped(plane, corners_mm)
     for number in np.flatnonzero(inside):
         start = predicted[number] - low
@@ -184,8 +188,8 @@ def _refine_markers(
 
 
 def _mapped(plane: Array, points: Array) -> Array:
-    mapped: Array = cv2.perspectiveTransform(points.reshape(-1, 1, 2).astype(float), plane).reshape(-1, 2)
-    return mapped
+    mapped = cv2.perspectiveTransform(points.reshape(-1, 1, 2).astype(float), plane)
+    return np.asarray(mapped, dtype=np.float64).reshape(-1, 2)
 
 
 def _bend(printed: Array, misses: Array, at: Array, square_mm: float) -> Array:

@@ -1,4 +1,7 @@
-"""Scale without a strip: two points on a rule, a given number, or none at all. No tilt is known then, so it is never corrected."""
+"""Scale without a strip: two points on a rule, a given number, or none at all.
+
+No tilt is known then, so it is never corrected.
+"""
 
 from __future__ import annotations
 
@@ -45,7 +48,9 @@ def manual_scale(photo: Photo, scaling: Scaling) -> Scale | None:
         return _facing(photo, Measured(value, 0.0, shared), "rule", (Flag("scale-only"),))
     if scaling.px_per_mm is not None:
         if not 0.1 <= scaling.px_per_mm <= 1000:
-            raise BadUsage(f"{scaling.px_per_mm:g} px per mm can't be right.", advice="Give the photo's pixels to the millimetre.")
+            raise BadUsage(
+                f"{scaling.px_per_mm:g} px per mm can't be right.", advice="Give the photo's pixels to the millimetre."
+            )
         value = scaling.px_per_mm
         return _facing(photo, Measured(value, 0.0, {"tilt": value * TILT_U_RATIO}), "given", (Flag("scale-only"),))
     return None

@@ -74,8 +74,8 @@ def solve_plates(sightings: Sequence[Sighting], *, joint: str, budget: Budget, m
 def tell_plates(sightings: Sequence[Sighting], joint: str) -> tuple[list[Sighting], list[Flag]]:
     """Which plate each strip lies on, and what is odd about it.
 
-    On a tee the letters say it, and the photo may be turned any way. But where the base strip is seen above the standing one while both
-    read upright, the strips were swapped: a photo turned over would show them upside down.
+    On a tee the letters say it, and the photo may be turned any way. But where the base strip is seen above the
+    standing one while both read upright, the strips were swapped: a photo turned over would show them upside down.
     """
     ordered = sorted(sightings, key=lambda s: -len(s.ids))
     flags = [Flag("strip-partly-hidden", f"strip {s.strip.letter}") for s in ordered if len(s.ids) < len(s.strip.corners_mm)]
@@ -168,7 +168,8 @@ def _plate_fits(problem: Problem, fit: Fit, *, flip: bool) -> tuple[PlateFit, ..
 
 
 def _effects(problem: Problem, fit: Fit, names: Sequence[str], *, flip: bool) -> dict[str, Array]:
-    """What each source does: to the lens (7), to each plate (6 each, a small motion in the camera frame), to the plates' angle (1)."""
+    """What each source does: to the lens (7), to each plate (6 each, a small motion in the camera frame), to the
+    plates' angle (1)."""
     un = problem.unknowns
     free = np.arange(un.size)
     frames = problem.frames(problem.around(fit.theta, free), flip=flip)

@@ -164,13 +164,15 @@ def lens_slopes(lens: Lens, rays: Array) -> Array:
 def _ray_slopes(lens: Lens, rays: Array) -> Array:
     """Derivative of a fixed pixel's undistorted ray by the lens parameters, shape (n, 2, 7)."""
     scale = np.array([-1.0 if lens.mirrored else 1.0, 1.0])[:, None] * lens.focal_px
-    return -np.linalg.solve(distortion_slope(lens, rays) * scale, lens_slopes(lens, rays))
+    return np.asarray(-np.linalg.solve(distortion_slope(lens, rays) * scale, lens_slopes(lens, rays)), dtype=np.float64)
 
 
 def depth_effect_mm(scale: Scale, plate: str, points_mm: Array) -> Array:
-    """How far (along, across) is off for each millimetre that the seen point lies below the plate's face, shape (n, 2) [mm/mm].
+    """How far (along, across) is off for each millimetre that the seen point lies below the plate's face, shape (n, 2)
+    [mm/mm].
 
-    An undercut toe lies in its groove, and its ray meets the face elsewhere: by this much for each millimetre of the groove's depth.
+    An undercut toe lies in its groove, and its ray meets the face elsewhere: by this much for each millimetre of the
+    groove's depth.
     """
     fit = scale.plate(plate)
     points = np.asarray(points_mm, dtype=float)

@@ -1,10 +1,13 @@
 """The scale of one photo: lens, plates, and how surely rays turn into millimetres.
 
-Frames. Photo [px]: x right, y down, origin at the centre of the top-left pixel. Camera [mm]: x right, y down, z away from the phone.
-Plate [mm]: ``along`` the weld, ``across`` the distance from the root on that plate (tee) or a direction square to ``along`` (flat),
-``height`` above the plate's face. On a tee both plates share ``along`` and its origin; seen from the front of the joint ``along`` grows
-to the right. So a base plate's frame is left-handed (``across`` points down in the view), the others are right-handed. The bead room
-moves the origin of ``along`` (and, on flat plates, the whole frame) to the bead.
+Frames. Photo [px]: x right, y down, origin at the centre of the top-left pixel. Camera [mm]: x right, y down, z away
+from the phone.
+Plate [mm]: ``along`` the weld, ``across`` the distance from the root on that plate (tee) or a direction square to
+``along`` (flat),
+``height`` above the plate's face. On a tee both plates share ``along`` and its origin; seen from the front of the
+joint ``along`` grows
+to the right. So a base plate's frame is left-handed (``across`` points down in the view), the others are right-handed.
+The bead room moves the origin of ``along`` (and, on flat plates, the whole frame) to the bead.
 """
 
 from __future__ import annotations
@@ -106,8 +109,8 @@ class Scale:
     plate_angle_deg : Measured or None
         Angle between the plates of a tee [deg].
     effects : mapping of source name to mapping of plate name to ndarray, shape (6,)
-        What one standard deviation of each named source does to each plate's pose, as a small motion in the camera frame: rotation
-        vector [rad] about the plate's origin, then translation [mm]. Sources are independent of each other.
+        What one standard deviation of each named source does to each plate's pose, as a small motion in the camera
+        frame: rotation vector [rad] about the plate's origin, then translation [mm]. Sources are independent of each other.
     lens_effects : mapping of source name to ndarray, shape (7,)
         Change of (focal_px, centre_x_px, centre_y_px, k1, k2, p1, p2) by one standard deviation of the same sources.
     flags : tuple of Flag

@@ -1,6 +1,7 @@
 """The printed strips: what is on them, in millimetres, and the marker dictionary cut down to what they use.
 
-A strip's own frame [mm]: x to the right and y down as it is read, origin at the top left corner of the chessboard (inside the margin).
+A strip's own frame [mm]: x to the right and y down as it is read, origin at the top left corner of the chessboard
+(inside the margin).
 """
 
 from __future__ import annotations
@@ -80,7 +81,7 @@ class Strip:
     def corners_mm(self) -> Array:
         """Inner corners of the chessboard, row by row (OpenCV's ChArUco ids), shape (n, 2) [mm]."""
         columns, rows = np.meshgrid(np.arange(1, self.n_columns), np.arange(1, self.n_rows))
-        return self.square_mm * np.stack([columns.ravel(), rows.ravel()], axis=1)
+        return np.asarray(self.square_mm * np.stack([columns.ravel(), rows.ravel()], axis=1), dtype=np.float64)
 
     @property
     def markers_mm(self) -> Array:
@@ -91,7 +92,7 @@ class Strip:
         quad[2:, 1] += self.square_mm - inset
         rows, columns = np.divmod(np.arange(self.n_columns * self.n_rows), self.n_columns)
         white = (rows + columns) % 2 == 1
-        return self.square_mm * np.stack([columns, rows], axis=1)[white][:, None] + quad
+        return np.asarray(self.square_mm * np.stack([columns, rows], axis=1)[white][:, None] + quad, dtype=np.float64)
 
     def board(self) -> cv2.aruco.CharucoBoard:
         """The strip as OpenCV knows it."""
