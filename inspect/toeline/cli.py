@@ -292,7 +292,7 @@ def demo(
 
     rows, records = run_samples(samples, overlay=overlay)
     _print_table(("photo", "process", "joint", "measured", "true", "spatter", "likely cause", "planted"), rows)
-    n = fill_logbook(records, logbook, samples)
+    n = fill_logbook(records, logbook)
     out.print(f"{logbook}: {n} coupons saved, all invented data.")
     out.print(f"[dim]{CAUTION}[/]")
 

@@ -10,8 +10,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from time import perf_counter
 
+import cv2
+import numpy as np
+
 from toeline.bead import CouponView, find_bead, look, unfold
 from toeline.bead.result import Bead
+from toeline.bead.view import plate_to_view
 from toeline.causes import Diagnosis, reason
 from toeline.coupon import Coupon, Hints, Scaling
 from toeline.errors import BadUsage, ToelineError
@@ -19,7 +23,8 @@ from toeline.flags import Flag
 from toeline.limits import Verdict, judge
 from toeline.measure import BeadSize, add_shape, measure_bead
 from toeline.photo import Photo, check_bead, check_photo
-from toeline.scale import Scale, find_scale
+from toeline.scale import find_scale
+from toeline.scale.solution import Scale
 from toeline.spatter import Spatter, find_spatter
 from toeline.surface import SurfaceSign, find_signs
 
@@ -150,7 +155,7 @@ def _flow(found: Inspection, hints: Hints, limit_set: str, watch: _Stopwatch) ->
             size = add_shape(measure_bead(bead, scale, joint=coupon.joint), bead, view)
             found = replace(found, size=size)
         with watch.room("surface"):
-            surface = find_signs(view, bead, evidence=evidence)
+            surface = find_signs(view, bead, scale, evidence=evidence)
             found = replace(found, surface=surface)
         if scale.source != "none":
             with watch.room("spatter"):
@@ -170,7 +175,15 @@ def _flow(found: Inspection, hints: Hints, limit_set: str, watch: _Stopwatch) ->
 
 
 def _fitness(view: CouponView, scale: Scale, bead: Bead, coupon: Coupon) -> tuple[Flag, ...]:
-    flags = list(check_bead(view.grey(), view.near(bead), px_per_mm=scale.px_per_mm.value if scale.source != "none" else 99.0))
+    """Doubts about the photo where the bead is, and about the joint."""
+    grey = cv2.cvtColor(view.image, cv2.COLOR_RGB2GRAY)
+    outline = np.concatenate([plate_to_view(view, t.plate, bead.plate_points_mm[n])[:: 1 - 2 * i] for i, (n, t) in enumerate(bead.toes.items())])
+    near = np.zeros(grey.shape, np.uint8)
+    cv2.fillPoly(near, [np.round(outline).astype(np.int32)], 1)
+    margin = 0.02 * view.image.shape[1] if scale.source == "none" else 1.5 * view.px_per_mm
+    wide = cv2.dilate(near, np.ones((2 * int(margin) + 1,) * 2, np.uint8))
+    dense = scale.px_per_mm.value if scale.source != "none" else 99.0
+    flags = list(check_bead(np.asarray(grey, np.uint8), (wide > 0) & view.valid, px_per_mm=dense))
     if coupon.joint in ("lap", "corner"):
         flags.append(Flag("width-only-joint", coupon.joint))
     return tuple(flags)

@@ -13,6 +13,7 @@ import jsonschema
 import numpy as np
 
 from toeline.quantity import Measured
+from toeline.scale.rays import tilt_deg
 
 if TYPE_CHECKING:
     from toeline.inspection import Inspection
@@ -28,7 +29,7 @@ def as_record(found: Inspection) -> dict[str, Any]:
     photo, coupon = found.photo, found.coupon
     told = found.refused is None
     diagnosis = found.diagnosis.causes if told and found.diagnosis else ()
-    return _clean(
+    record: dict[str, Any] = _clean(
         {
             "format": FORMAT,
             "version": VERSION,
@@ -75,6 +76,7 @@ def as_record(found: Inspection) -> dict[str, Any]:
             "seconds": dict(found.seconds),
         }
     )
+    return record
 
 
 @cache
@@ -96,7 +98,7 @@ def _scale(found: Inspection) -> dict[str, Any] | None:
     return {
         "source": scale.source,
         "px_per_mm": None if none else {"value": scale.px_per_mm.value, "u": scale.px_per_mm.u},
-        "tilt_deg": scale.tilt_deg if scale.source == "strips" else None,
+        "tilt_deg": _tilt(found),
         "focal_px": scale.lens.focal_px if scale.source == "strips" else None,
         "plate_angle_deg": None
         if scale.plate_angle_deg is None
@@ -108,6 +110,20 @@ def _scale(found: Inspection) -> dict[str, Any] | None:
             for p in scale.plates
         ],
     }
+
+
+def _tilt(found: Inspection) -> float | None:
+    """Tilt at mid-bead, or in the middle of the first plate's strips where no bead was found."""
+    scale, bead = found.scale, found.bead
+    if scale is None or scale.source != "strips":
+        return None
+    plate = scale.plates[0]
+    if bead is not None:
+        points = next((bead.plate_points_mm[n] for n, t in bead.toes.items() if t.plate == plate.name), None)
+        if points is not None:
+            return tilt_deg(scale, plate.name, (float(points[len(points) // 2, 0]), float(points[len(points) // 2, 1])))
+    middle = next(iter(plate.strip_outlines_mm.values())).mean(axis=0)
+    return tilt_deg(scale, plate.name, (float(middle[0]), float(middle[1])))
 
 
 def _bead(found: Inspection) -> dict[str, Any] | None:

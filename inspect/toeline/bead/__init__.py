@@ -2,6 +2,7 @@
 
 from toeline.bead.evidence import Evidence, classical_evidence
 from toeline.bead.finding import find_bead
-from toeline.bead.view import unfold
+from toeline.bead.learned import look
+from toeline.bead.view import CouponView, unfold
 
-__all__ = ["Evidence", "classical_evidence", "find_bead", "unfold"]
+__all__ = ["CouponView", "Evidence", "classical_evidence", "find_bead", "look", "unfold"]

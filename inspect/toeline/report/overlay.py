@@ -9,7 +9,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from toeline.inspection import Inspection
 from toeline.report.look import INK, PAPER, SPATTER, TOE_COLOURS, WARN, font
-from toeline.scale import to_photo_px
+from toeline.scale.rays import to_photo_px
 
 Picture = NDArray[np.uint8]
 
@@ -104,7 +104,7 @@ def _draw_spatter(found: Inspection, draw: ImageDraw.ImageDraw, at, zoom: float,
 
 def _draw_signs(found: Inspection, draw: ImageDraw.ImageDraw, at, width: int) -> None:  # type: ignore[no-untyped-def]
     for sign in found.surface:
-        if sign.probability >= 0.5 and (sign.x_px or sign.y_px):
+        if sign.probability >= 0.5 and sign.sign != "heat tint" and (sign.x_px or sign.y_px):
             (cx, cy) = at((sign.x_px, sign.y_px))[0]
             r = 6 * width
             draw.rectangle((cx - r, cy - r, cx + r, cy + r), outline=WARN, width=width)

@@ -1,0 +1,160 @@
+"""Train the learned eye and write it as ONNX.
+
+    python -m training.train --rendered FOLDER --real FOLDER --out FOLDER [--minutes 6] [--share-real 0.45] [--widths 16,28,52,96,128]
+
+Both folders hold prepared pictures (see training/pictures.py). Groups that `training.split` keeps for testing are never learnt from; their
+figures are printed and written to NAME.json beside the weights.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import time
+from pathlib import Path
+
+import numpy as np
+import torch
+from torch import nn
+from torch.nn import functional as F
+
+from training.bank import NOT_WELD, SLAG, WELD, Picture, batch, load
+from training.network import CLASSES, Eye
+from training.split import split_of
+
+IMPORTANCE = (1.0, 1.0, 1.0, 3.0, 2.0, 1.0)
+"""Weight of each class in the loss: droplets and slag are rare."""
+
+
+def loss_of(scores: torch.Tensor, classes: torch.Tensor, weight: torch.Tensor, toe: torch.Tensor) -> torch.Tensor:
+    """Cross entropy over the classes known, weld against the rest where only that is known, overlap of the bead, and the toe line."""
+    logs = torch.log_softmax(scores[:, :6].float(), 1)
+    known = classes != NOT_WELD
+    target = torch.where(known, classes, 0)
+    full = -logs.gather(1, target[:, None])[:, 0]
+    bead = torch.logsumexp(logs[:, [WELD, SLAG]], 1).clamp(max=-1e-6)
+    rest = -torch.log1p(-bead.exp().clamp(max=1 - 1e-6))
+    importance = torch.tensor(IMPORTANCE, device=scores.device)
+    each = torch.where(known, full * importance[target], rest) * weight
+    line = F.binary_cross_entropy_with_logits(scores[:, 6].float(), toe, pos_weight=torch.tensor(4.0, device=scores.device), reduction="none")
+    overlap = bead.exp() * weight
+    truth = ((classes == WELD) | (classes == SLAG)).float() * weight
+    dice = 1 - (2 * (overlap * truth).sum((1, 2)) + 20) / (overlap.sum((1, 2)) + truth.sum((1, 2)) + 20)
+    total = weight.sum().clamp(min=1)
+    return each.sum() / total + 0.25 * (line * weight).sum() / total + 0.3 * dice.mean()
+
+
+@torch.no_grad()
+def bead_iou(net: nn.Module, pictures: list[Picture]) -> dict[str, float]:
+    """IoU of the bead at probability one half, over whole pictures, where the marks are sure."""
+    net.eval()
+    found = {}
+    for picture in pictures:
+        layers = picture.layers
+        _, h, w = layers.shape
+        x = F.pad(layers[None, :3].float() / 255, (0, -w % 32, 0, -h % 32), mode="reflect")
+        p = torch.softmax(net(x)[:, :6].float(), 1)[0, [WELD, SLAG]].sum(0)[:h, :w]
+        sure = layers[4] >= 250
+        truth = ((layers[3] == WELD) | (layers[3] == SLAG)) & sure
+        guess = (p > 0.5) & sure
+        found[picture.name] = float((truth & guess).sum() / (truth | guess).sum().clamp(min=1))
+    return found
+
+
+def train(real: list[Picture], rendered: list[Picture], *, minutes: float, widths: tuple[int, ...], share_real: float, seed: int, device: str, n: int, side: int) -> tuple[Eye, int]:
+    """Train for a given time on a rising and falling rate; weights are averaged exponentially, which steadies small sets."""
+    torch.manual_seed(seed)
+    rng = np.random.default_rng(seed)
+    net = Eye(widths).to(device, memory_format=torch.channels_last)
+    average = torch.optim.swa_utils.AveragedModel(net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True)
+    optimiser = torch.optim.AdamW(net.parameters(), lr=1e-3, weight_decay=0.02)
+    start, done, step = time.monotonic(), 0.0, 0
+    while done < 1:
+        rate = 2.5e-3 * min(1.0, done / 0.06 + 0.02) * 0.5 * (1 + np.cos(np.pi * done))
+        for group in optimiser.param_groups:
+            group["lr"] = rate
+        rgb, classes, weight, toe = batch(real, rendered, rng, n=n, side=side, share_real=share_real)
+        with torch.autocast(device, dtype=torch.bfloat16):
+            scores = net(rgb.contiguous(memory_format=torch.channels_last))
+        loss = loss_of(scores, classes, weight, toe)
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        nn.utils.clip_grad_norm_(net.parameters(), 2.0)
+        optimiser.step()
+        average.update_parameters(net)
+        if step % 250 == 0:
+            print(f"{done:.2f} step {step} loss {loss.item():.4f}", flush=True)
+        step += 1
+        done = (time.monotonic() - start) / (60 * minutes)
+    return average.module, step
+
+
+class Probabilities(nn.Module):
+    """The network with probabilities as its output."""
+
+    def __init__(self, inner: nn.Module) -> None:
+        super().__init__()
+        self.inner = inner
+
+    def forward(self, x: torch.Tensor) -> torch.Tensor:
+        y = self.inner(x)
+        return torch.cat([torch.softmax(y[:, :6], 1), torch.sigmoid(y[:, 6:])], 1)
+
+
+def write_onnx(net: nn.Module, path: Path) -> None:
+    """Write the network; height and width are free."""
+    free = {2: "h", 3: "w"}
+    torch.onnx.export(
+        Probabilities(net.float().eval().cpu()), (torch.rand(1, 3, 256, 320),), str(path), input_names=["rgb"],
+        output_names=["probability"], dynamic_axes={"rgb": free, "probability": free}, opset_version=17, dynamo=False,
+    )
+
+
+def _summary(figures: dict[str, dict[str, float]]) -> dict[str, dict[str, float]]:
+    out = {}
+    for name, iou in figures.items():
+        values = np.array(list(iou.values())) if iou else np.array([np.nan])
+        out[name] = {"n": len(iou), "iou_median": float(np.median(values)), "iou_low_tenth": float(np.quantile(values, 0.1)), "share_below_half": float((values < 0.5).mean())}
+    return out
+
+
+def main() -> None:
+    ask = argparse.ArgumentParser(description=__doc__)
+    ask.add_argument("--rendered", type=Path)
+    ask.add_argument("--real", type=Path)
+    ask.add_argument("--out", type=Path, required=True)
+    ask.add_argument("--minutes", type=float, default=6)
+    ask.add_argument("--widths", default="16,28,52,96,128")
+    ask.add_argument("--share-real", type=float, default=0.45)
+    ask.add_argument("--seed", type=int, default=7)
+    ask.add_argument("--batch", type=int, default=32)
+    ask.add_argument("--side", type=int, default=384)
+    ask.add_argument("--everything", action="store_true", help="learn from the photos kept for testing as well")
+    ask.add_argument("--name", default="eye")
+    told = ask.parse_args()
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    marked = load(told.real, device) if told.real else []
+    rendered = load(told.rendered, device) if told.rendered else []
+    kept = [p for p in marked if split_of(p.group) == "test"]
+    learn = marked if told.everything else [p for p in marked if split_of(p.group) == "train"]
+    held, rendered = rendered[::20], [p for i, p in enumerate(rendered) if i % 20]
+    print(f"{len(learn)} real to learn from, {len(kept)} kept apart, {len(rendered)} rendered, {len(held)} held", flush=True)
+    widths = tuple(int(width) for width in told.widths.split(","))
+    net, steps = train(
+        learn if told.share_real > 0 else [], rendered, minutes=told.minutes, widths=widths, share_real=told.share_real, seed=told.seed,
+        device=device, n=told.batch, side=told.side,
+    )
+    figures = {"kept_apart": bead_iou(net, kept), "rendered_held": bead_iou(net, held), "learnt": bead_iou(net, learn)}
+    print(steps, "steps", json.dumps(_summary(figures)), flush=True)
+    told.out.mkdir(parents=True, exist_ok=True)
+    write_onnx(net, told.out / f"{told.name}.onnx")
+    record = {
+        "classes": CLASSES, "widths": widths, "seed": told.seed, "minutes": told.minutes, "steps": steps, "batch": told.batch, "side_px": told.side,
+        "share_real": told.share_real, "n_real": len(learn) if told.share_real > 0 else 0, "n_rendered": len(rendered), "torch": torch.__version__,
+        "device": torch.cuda.get_device_name() if device == "cuda" else "cpu", "summary": _summary(figures), "iou": figures,
+    }
+    (told.out / f"{told.name}.json").write_text(json.dumps(record, indent=1))
+
+
+if __name__ == "__main__":
+    main()
