@@ -46,7 +46,9 @@ def make_photo(folder: Path, name: str, coupon: Coupon, spp: int, variant: str, 
     if quality is not None:
         coupon = replace(coupon, phone=replace(coupon.phone, quality=quality))
     scale = coupon.camera.focal_px / coupon.distance_mm
-    light, hits, assembly = render(coupon, spp=spp, variant=variant, px_per_mm=min(18.0, max(9.0, 1.25 * scale)))
+    light, hits, assembly = render(
+        coupon, spp=spp, variant=variant, px_per_mm=min(18.0, max(9.0, 1.25 * scale))
+    )
     stem = name.rsplit(".", 1)[0]
     write_photo(folder / name, develop(light, coupon), coupon)
     known = truth(coupon, hits, assembly) | {"photo": name}
@@ -90,7 +92,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m sample_images.scene", description=__doc__)
     parser.add_argument("what", choices=("samples", "evaluation", "training"), help="which set to make")
     parser.add_argument("folder", type=Path, help="where to write")
-    parser.add_argument("--n", type=int, default=None, help="how many (all shipped, 60 evaluation, 100 training)")
+    parser.add_argument(
+        "--n", type=int, default=None, help="how many (all shipped, 60 evaluation, 100 training)"
+    )
     parser.add_argument("--first", type=int, default=None, help="first number, or first training seed")
     parser.add_argument("--spp", type=int, default=None, help="samples a pixel (96; training 24)")
     parser.add_argument("--variant", default="cuda_ad_rgb,llvm_ad_rgb", help="Mitsuba variants to try")

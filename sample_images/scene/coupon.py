@@ -258,7 +258,11 @@ def _settings(
 ) -> tuple[Settings, Settings]:
     """Sound settings for the size wanted, and the same with the fault."""
     leg = float(choices.get("leg_mm", rng.uniform(4.0, 8.5)))
-    area = 0.55 * leg**2 * 1.1 if joint == "tee" else float(choices.get("width_mm", rng.uniform(7.0, 13.0))) ** 2 / 5.0
+    area = (
+        0.55 * leg**2 * 1.1
+        if joint == "tee"
+        else float(choices.get("width_mm", rng.uniform(7.0, 13.0))) ** 2 / 5.0
+    )
     sound = sound_settings(rng, process, area_mm2=area)
     return sound, faulty_settings(rng, sound, fault) if fault else sound
 
@@ -368,17 +372,27 @@ def _fits_under(particle: Particle, placements: tuple[Placement, ...]) -> bool:
 
 
 def _view(
-    rng: np.random.Generator, joint: str, bead: Bead, placements: tuple[Placement, ...], choices: dict[str, Any]
+    rng: np.random.Generator,
+    joint: str,
+    bead: Bead,
+    placements: tuple[Placement, ...],
+    choices: dict[str, Any],
 ) -> tuple[Camera, float, float, Array, Array, float]:
-    focal_35mm = float(choices.get("focal_35mm_mm", rng.choice([24.0, 26.0, 26.0, 28.0, 48.0, 52.0, 52.0, 77.0])))
-    camera = phone_camera(rng, int(choices.get("width_px", 2400)), int(choices.get("height_px", 1800)), focal_35mm)
+    focal_35mm = float(
+        choices.get("focal_35mm_mm", rng.choice([24.0, 26.0, 26.0, 28.0, 48.0, 52.0, 52.0, 77.0]))
+    )
+    camera = phone_camera(
+        rng, int(choices.get("width_px", 2400)), int(choices.get("height_px", 1800)), focal_35mm
+    )
     left = min([0.0, *(p.along_mm - 0.5 * p.board.length_mm for p in placements)])
     right = max([bead.length_mm, *(p.along_mm + 0.5 * p.board.length_mm for p in placements)])
     lean = 0.72 if joint == "tee" else 1.0
     far = [abs(p.across_mm) + 0.5 * p.board.height_mm + p.board.margin_mm for p in placements] or [20.0]
     tall = lean * 2.0 * max(far) * camera.width_px / camera.height_px
     fill = float(choices.get("fill_ratio", rng.uniform(0.66, 0.86)))
-    distance = float(choices.get("distance_mm", max(185.0, distance_to_fill(camera, max(right - left, tall), fill))))
+    distance = float(
+        choices.get("distance_mm", max(185.0, distance_to_fill(camera, max(right - left, tall), fill)))
+    )
     lean_deg = 8.0 if joint == "tee" else 14.0
     pitch = float(choices.get("pitch_deg", np.clip(rng.normal(0.0, lean_deg), -22.0, 22.0)))
     yaw = float(choices.get("yaw_deg", np.clip(rng.normal(0.0, 5.5), -15.0, 15.0)))

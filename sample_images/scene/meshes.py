@@ -107,7 +107,8 @@ def face_mesh(coupon: Coupon, body: PlateBody, side: int, step_mm: float) -> Mes
     share = np.linspace(0.0, 1.0, 13)[1:]
     room = edge - toe - near[-1]
     distance = np.concatenate(
-        [np.broadcast_to(near, (len(along), len(near))), near[-1] + room[:, None] * share[None, :] ** 1.5], axis=1
+        [np.broadcast_to(near, (len(along), len(near))), near[-1] + room[:, None] * share[None, :] ** 1.5],
+        axis=1,
     )
     across = toe[:, None] + distance
     depth = -sunk[:, None] * np.clip(1.0 - distance / groove[:, None], 0.0, None) ** 1.3

@@ -24,9 +24,7 @@ def line(rng: np.random.Generator, at_mm: Array, scale_mm: float) -> Array:
     return curve
 
 
-def field(
-    rng: np.random.Generator, shape: tuple[int, int], scale_px: float | tuple[float, float]
-) -> Picture:
+def field(rng: np.random.Generator, shape: tuple[int, int], scale_px: float | tuple[float, float]) -> Picture:
     """Smooth zero-mean field of about unit variance.
 
     Parameters

@@ -109,7 +109,12 @@ def _shape(mi: Any, mesh: Mesh, skin: dict[str, Any], name: str) -> Any:
     properties = mi.Properties()
     properties["bsdf"] = mi.load_dict(skin)
     shape = mi.Mesh(
-        name, len(mesh.points), len(mesh.faces), has_vertex_normals=True, has_vertex_texcoords=True, props=properties
+        name,
+        len(mesh.points),
+        len(mesh.faces),
+        has_vertex_normals=True,
+        has_vertex_texcoords=True,
+        props=properties,
     )
     parameters = mi.traverse(shape)
     parameters["vertex_positions"] = np.ascontiguousarray(mesh.points, np.float32).ravel()
@@ -184,7 +189,9 @@ def load(mi: Any, coupon: Coupon, assembly: Assembly) -> tuple[Any, dict[str, An
         },
     }
     thick = any(p.thickness_mm > 0.5 for p in coupon.placements)
-    skins["skirts"] = _plain({"type": "rgb", "value": [0.05, 0.04, 0.035] if thick else [0.6, 0.6, 0.58]}, 0.8, 0.0)
+    skins["skirts"] = _plain(
+        {"type": "rgb", "value": [0.05, 0.04, 0.035] if thick else [0.6, 0.6, 0.58]}, 0.8, 0.0
+    )
     skins["sides"] = _plain({"type": "rgb", "value": [0.20, 0.18, 0.165]}, 0.5, 0.7)
     skins["particles"] = _droplet_skin(mi, coupon)
     shapes = {name: _shape(mi, assembly.meshes[name], skins[name], name) for name in MESHES}
@@ -253,7 +260,7 @@ def _pixel_grid(mi: Any, coupon: Coupon, spp: int, rows: tuple[int, int]) -> tup
     return mi.Float(x), mi.Float(y) + dr.opaque(mi.Float, float(rows[0]))
 
 
-def trace(coupon: Coupon, scene: Any, mi: Any, *, spp: int, max_lanes: int = 24_000_000) -> Picture:
+def trace(coupon: Coupon, scene: Any, mi: Any, *, spp: int, max_lanes: int = 16_000_000) -> Picture:
     """Linear light of each pixel, shape (h, w, 3)."""
     import drjit as dr
 
@@ -298,7 +305,11 @@ def cast(coupon: Coupon, scene: Any, shapes: dict[str, Any], mi: Any) -> Hits:
 
 
 def render(
-    coupon: Coupon, *, spp: int = 48, variant: str = "cuda_ad_rgb,llvm_ad_rgb", px_per_mm: float = 14.0,
+    coupon: Coupon,
+    *,
+    spp: int = 48,
+    variant: str = "cuda_ad_rgb,llvm_ad_rgb",
+    px_per_mm: float = 14.0,
     mesh_step_mm: float = 0.1,
 ) -> tuple[Picture, Hits, Assembly]:
     """Path-trace a coupon.

@@ -51,7 +51,9 @@ class Particle:
     def height_mm(self) -> float:
         """Height over the plate. [mm]"""
         base = self.diameter_mm * (np.sin(radians(self.contact_deg)) if self.contact_deg > 90.0 else 1.0)
-        return float(0.5 * base * tan(radians(self.contact_deg) / 2.0)) * (0.8 if self.tail_ratio > 0 else 1.0)
+        return float(0.5 * base * tan(radians(self.contact_deg) / 2.0)) * (
+            0.8 if self.tail_ratio > 0 else 1.0
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +83,10 @@ class Distractor:
 
 
 def make_particles(
-    rng: np.random.Generator, bead: Bead, look: Look, reach_mm: dict[str, tuple[float, float]],
+    rng: np.random.Generator,
+    bead: Bead,
+    look: Look,
+    reach_mm: dict[str, tuple[float, float]],
     ends_mm: tuple[float, float],
 ) -> tuple[Particle, ...]:
     """Droplets thrown out along the bead: density falls off with distance from the toe.
@@ -150,8 +155,11 @@ _KINDS: dict[str, tuple[float, float, float]] = {  # mean number, smallest and l
 
 
 def make_distractors(
-    rng: np.random.Generator, bead: Bead, reach_mm: dict[str, tuple[float, float]],
-    ends_mm: tuple[float, float], amount: float,
+    rng: np.random.Generator,
+    bead: Bead,
+    reach_mm: dict[str, tuple[float, float]],
+    ends_mm: tuple[float, float],
+    amount: float,
 ) -> tuple[Distractor, ...]:
     """Marks and dirt clear of the bead; `amount` scales all numbers."""  # fmt: skip
     found: list[Distractor] = []
@@ -168,12 +176,16 @@ def make_distractors(
                 if inside and abs(across) < toe + 1.0 + (0.6 * size if size < 4.0 else 0.55 * size + 1.0):
                     continue
                 found.append(
-                    Distractor(kind, plate, at, across, size, float(rng.uniform(0, 180)), int(rng.integers(2**31)))
+                    Distractor(
+                        kind, plate, at, across, size, float(rng.uniform(0, 180)), int(rng.integers(2**31))
+                    )
                 )
     return tuple(found)
 
 
-def particle_mesh(particle: Particle, *, n_round: int = 28, n_rings: int = 9) -> tuple[Array, NDArray[np.int64]]:
+def particle_mesh(
+    particle: Particle, *, n_round: int = 28, n_rings: int = 9
+) -> tuple[Array, NDArray[np.int64]]:
     """Points (plate frame [mm], shape (n, 3)) and triangles of one particle.
 
     A spherical cap of the asked contact angle on an irregular, stretched, perhaps tailed outline. The outline's
@@ -209,7 +221,13 @@ def particle_mesh(particle: Particle, *, n_round: int = 28, n_rings: int = 9) ->
     pz = np.broadcast_to(lift[:, None], px.shape).copy()
     if particle.tail_ratio > 0.0:
         pz *= 1.0 - 0.6 * np.clip(px / max(px.max(), 1e-6), 0.0, 1.0)
-    pz += 0.03 * particle.diameter_mm * rng.normal(size=px.shape) * (ring[:, None] < 0.97) * (ring[:, None] > 0.05)
+    pz += (
+        0.03
+        * particle.diameter_mm
+        * rng.normal(size=px.shape)
+        * (ring[:, None] < 0.97)
+        * (ring[:, None] > 0.05)
+    )
     if particle.kind != "spatter":
         pz *= rng.uniform(0.6, 1.3, size=(1, n_round)) ** (ring[:, None] > 0.05)
     c, s = np.cos(radians(particle.turn_deg)), np.sin(radians(particle.turn_deg))
@@ -219,6 +237,9 @@ def particle_mesh(particle: Particle, *, n_round: int = 28, n_rings: int = 9) ->
     i, j = np.meshgrid(np.arange(n_rings - 1), np.arange(n_round), indexing="ij")
     a, b = i * n_round + j, i * n_round + (j + 1) % n_round
     faces = np.concatenate(
-        [np.stack([a, b, b + n_round], -1).reshape(-1, 3), np.stack([a, b + n_round, a + n_round], -1).reshape(-1, 3)]
+        [
+            np.stack([a, b, b + n_round], -1).reshape(-1, 3),
+            np.stack([a, b + n_round, a + n_round], -1).reshape(-1, 3),
+        ]
     )
     return points, faces

@@ -34,7 +34,9 @@ def training_choices(seed: int) -> dict[str, Any]:
         "hard": hard,
         "distractor_ratio": float(rng.gamma(1.6, 0.8)),
         "step_mm": 0.16,
-        "roll_deg": float(rng.uniform(-180.0, 180.0) if turned else np.clip(rng.normal(0.0, 8.0), -25.0, 25.0)),
+        "roll_deg": float(
+            rng.uniform(-180.0, 180.0) if turned else np.clip(rng.normal(0.0, 8.0), -25.0, 25.0)
+        ),
         "pitch_deg": float(np.clip(rng.normal(0.0, 11.0), -28.0, 28.0)),
         "yaw_deg": float(np.clip(rng.normal(0.0, 9.0), -24.0, 24.0)),
         **({"n_strips": 0} if rng.random() < 0.12 else {"pair": PAIRS[int(rng.integers(len(PAIRS)))]}),
@@ -83,6 +85,9 @@ def training_picture(
             name: {"px": known["bead"]["toes"][name]["px"], "visible": known["bead"]["toes"][name]["visible"]}
             for name in SIDES[coupon.joint]
         },
-        **{key: known[key] for key in ("process", "joint", "fault", "hard", "particles", "distractors", "plates", "camera")},
+        **{
+            key: known[key]
+            for key in ("process", "joint", "fault", "hard", "particles", "distractors", "plates", "camera")
+        },
     }
     return develop(light, coupon), class_mask(coupon, hits, assembly), meta

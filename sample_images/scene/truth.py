@@ -51,7 +51,9 @@ def bead_mask(hits: Hits) -> NDArray[np.bool_]:
     return hits.shape == MESHES.index("bead")
 
 
-def _clear(coupon: Coupon, hits: Hits | None, px: Array, reach_mm: Array, slack_mm: float) -> NDArray[np.bool_]:
+def _clear(
+    coupon: Coupon, hits: Hits | None, px: Array, reach_mm: Array, slack_mm: float
+) -> NDArray[np.bool_]:
     """Whether points can be seen: in the frame, and nothing nearer in the pixels around them."""
     seen = coupon.camera.contains(px)
     if hits is None:
@@ -60,7 +62,11 @@ def _clear(coupon: Coupon, hits: Hits | None, px: Array, reach_mm: Array, slack_
     x = np.clip(np.round(px[:, 0]).astype(int), 1, width - 2)
     y = np.clip(np.round(px[:, 1]).astype(int), 1, height - 2)
     block = np.stack([hits.reach_mm[y + j, x + i] for j in (-1, 0, 1) for i in (-1, 0, 1)])
-    return seen & (block.max(axis=0) > reach_mm - slack_mm) & (np.median(block, axis=0) > reach_mm - slack_mm - 1.0)
+    return (
+        seen
+        & (block.max(axis=0) > reach_mm - slack_mm)
+        & (np.median(block, axis=0) > reach_mm - slack_mm - 1.0)
+    )
 
 
 def _toes(coupon: Coupon, hits: Hits | None) -> dict[str, Any]:
