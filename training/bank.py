@@ -65,7 +65,9 @@ def crop(picture: Picture, rng: np.random.Generator, side: int) -> torch.Tensor:
     back = np.linalg.inv(zoom * np.array([[cos, -sin], [sin, cos]]) @ flips)
     scale = np.array([2.0 / w, 2.0 / h])
     theta = np.hstack([scale[:, None] * back * side / 2, (scale * (centre + 0.5) - 1)[:, None]])
-    grid = F.affine_grid(torch.tensor(theta[None], dtype=torch.float32, device=layers.device), [1, 1, side, side], align_corners=False)
+    grid = F.affine_grid(
+        torch.tensor(theta[None], dtype=torch.float32, device=layers.device), [1, 1, side, side], align_corners=False
+    )
     rgb = layers[None, :3].float()
     if zoom < 0.9:  # average before shrinking
         k = max(1, round(1 / zoom))
@@ -90,7 +92,11 @@ def spoil(rgb: torch.Tensor, rng: np.random.Generator) -> torch.Tensor:
     grey = rgb.mean(1, keepdim=True)
     saturation = per(np.where(rng.random(n) < 0.2, 0.0, np.where(rng.random(n) < 0.4, rng.uniform(0.2, 1.9, n), 1.0)))
     x = (grey + (rgb - grey) * saturation).clamp(0, 1)
-    x = x.clamp_min(1e-4) ** per(np.exp(rng.normal(0, 0.3, n))) * per(np.exp(rng.normal(0, 0.2, n))) * per(np.exp(rng.normal(0, 0.09, (n, 3))))
+    x = (
+        x.clamp_min(1e-4) ** per(np.exp(rng.normal(0, 0.3, n)))
+        * per(np.exp(rng.normal(0, 0.2, n)))
+        * per(np.exp(rng.normal(0, 0.09, (n, 3))))
+    )
     field = F.interpolate(torch.randn(n, 1, 4, 4, device=dev), size=(h, w), mode="bicubic", align_corners=False)
     x = x * torch.exp(0.35 * field * per((rng.random(n) < 0.5).astype(float)))
     soft = _blurred(x, 1.2)
@@ -102,7 +108,9 @@ def spoil(rgb: torch.Tensor, rng: np.random.Generator) -> torch.Tensor:
     x = (x + torch.randn_like(x) * per(np.where(rng.random(n) < 0.6, rng.uniform(0.005, 0.05, n), 0.0))).clamp(0, 1)
     chosen = torch.tensor(rng.random(n) < 0.5, device=dev)
     if bool(chosen.any()):
-        x[chosen] = _compressed(x[chosen], torch.tensor(rng.uniform(0.2, 1.6, int(chosen.sum())), dtype=torch.float32, device=dev))
+        x[chosen] = _compressed(
+            x[chosen], torch.tensor(rng.uniform(0.2, 1.6, int(chosen.sum())), dtype=torch.float32, device=dev)
+        )
     return x
 
 
@@ -117,8 +125,16 @@ def _blurred(x: torch.Tensor, sigma: float) -> torch.Tensor:
 
 
 _TABLE = torch.tensor(
-    [[16, 11, 10, 16, 24, 40, 51, 61], [12, 12, 14, 19, 26, 58, 60, 55], [14, 13, 16, 24, 40, 57, 69, 56], [14, 17, 22, 29, 51, 87, 80, 62],
-     [18, 22, 37, 56, 68, 109, 103, 77], [24, 35, 55, 64, 81, 104, 113, 92], [49, 64, 78, 87, 103, 121, 120, 101], [72, 92, 95, 98, 112, 100, 103, 99]],
+    [
+        [16, 11, 10, 16, 24, 40, 51, 61],
+        [12, 12, 14, 19, 26, 58, 60, 55],
+        [14, 13, 16, 24, 40, 57, 69, 56],
+        [14, 17, 22, 29, 51, 87, 80, 62],
+        [18, 22, 37, 56, 68, 109, 103, 77],
+        [24, 35, 55, 64, 81, 104, 113, 92],
+        [49, 64, 78, 87, 103, 121, 120, 101],
+        [72, 92, 95, 98, 112, 100, 103, 99],
+    ],
     dtype=torch.float32,
 )  # luminance table of ITU-T T.81 annex K
 
@@ -136,7 +152,9 @@ def _compressed(x: torch.Tensor, strength: torch.Tensor) -> torch.Tensor:
     return ((back + 128) / 255).clamp(0, 1)
 
 
-def batch(real: list[Picture], rendered: list[Picture], rng: np.random.Generator, *, n: int, side: int, share_real: float) -> Batch:
+def batch(
+    real: list[Picture], rendered: list[Picture], rng: np.random.Generator, *, n: int, side: int, share_real: float
+) -> Batch:
     """(rgb in 0..1, class, weight in 0..1, toe line) of n augmented crops."""
     crops = []
     for _ in range(n):

@@ -31,7 +31,9 @@ class Eye(nn.Module):
 
     def __init__(self, widths: tuple[int, ...] = (16, 28, 52, 96, 128)) -> None:
         super().__init__()
-        self.stem = nn.Sequential(nn.Conv2d(3, widths[0], 4, stride=2, padding=1, bias=False), nn.BatchNorm2d(widths[0]), nn.ReLU())
+        self.stem = nn.Sequential(
+            nn.Conv2d(3, widths[0], 4, stride=2, padding=1, bias=False), nn.BatchNorm2d(widths[0]), nn.ReLU()
+        )
         self.down = nn.ModuleList(Block(a, b) for a, b in zip((widths[0], *widths[:-1]), widths, strict=True))
         self.deep = Block(widths[-1], widths[-1])
         self.join = nn.ModuleList(nn.Conv2d(b, a, 1, bias=False) for a, b in zip(widths[:-1], widths[1:], strict=True))

@@ -36,7 +36,9 @@ def loss_of(scores: torch.Tensor, classes: torch.Tensor, weight: torch.Tensor, t
     rest = -torch.log1p(-bead.exp().clamp(max=1 - 1e-6))
     importance = torch.tensor(IMPORTANCE, device=scores.device)
     each = torch.where(known, full * importance[target], rest) * weight
-    line = F.binary_cross_entropy_with_logits(scores[:, 6].float(), toe, pos_weight=torch.tensor(4.0, device=scores.device), reduction="none")
+    line = F.binary_cross_entropy_with_logits(
+        scores[:, 6].float(), toe, pos_weight=torch.tensor(4.0, device=scores.device), reduction="none"
+    )
     overlap = bead.exp() * weight
     truth = ((classes == WELD) | (classes == SLAG)).float() * weight
     dice = 1 - (2 * (overlap * truth).sum((1, 2)) + 20) / (overlap.sum((1, 2)) + truth.sum((1, 2)) + 20)
@@ -61,12 +63,25 @@ def bead_iou(net: nn.Module, pictures: list[Picture]) -> dict[str, float]:
     return found
 
 
-def train(real: list[Picture], rendered: list[Picture], *, minutes: float, widths: tuple[int, ...], share_real: float, seed: int, device: str, n: int, side: int) -> tuple[Eye, int]:
+def train(
+    real: list[Picture],
+    rendered: list[Picture],
+    *,
+    minutes: float,
+    widths: tuple[int, ...],
+    share_real: float,
+    seed: int,
+    device: str,
+    n: int,
+    side: int,
+) -> tuple[Eye, int]:
     """Train for a given time on a rising and falling rate; weights are averaged exponentially, which steadies small sets."""
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
     net = Eye(widths).to(device, memory_format=torch.channels_last)
-    average = torch.optim.swa_utils.AveragedModel(net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True)
+    average = torch.optim.swa_utils.AveragedModel(
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
+    )
     optimiser = torch.optim.AdamW(net.parameters(), lr=1e-3, weight_decay=0.02)
     start, done, step = time.monotonic(), 0.0, 0
     while done < 1:
@@ -105,8 +120,14 @@ def write_onnx(net: nn.Module, path: Path) -> None:
     """Write the network; height and width are free."""
     free = {2: "h", 3: "w"}
     torch.onnx.export(
-        Probabilities(net.float().eval().cpu()), (torch.rand(1, 3, 256, 320),), str(path), input_names=["rgb"],
-        output_names=["probability"], dynamic_axes={"rgb": free, "probability": free}, opset_version=17, dynamo=False,
+        Probabilities(net.float().eval().cpu()),
+        (torch.rand(1, 3, 256, 320),),
+        str(path),
+        input_names=["rgb"],
+        output_names=["probability"],
+        dynamic_axes={"rgb": free, "probability": free},
+        opset_version=17,
+        dynamo=False,
     )
 
 
@@ -114,7 +135,12 @@ def _summary(figures: dict[str, dict[str, float]]) -> dict[str, dict[str, float]
     out = {}
     for name, iou in figures.items():
         values = np.array(list(iou.values())) if iou else np.array([np.nan])
-        out[name] = {"n": len(iou), "iou_median": float(np.median(values)), "iou_low_tenth": float(np.quantile(values, 0.1)), "share_below_half": float((values < 0.5).mean())}
+        out[name] = {
+            "n": len(iou),
+            "iou_median": float(np.median(values)),
+            "iou_low_tenth": float(np.quantile(values, 0.1)),
+            "share_below_half": float((values < 0.5).mean()),
+        }
     return out
 
 
@@ -141,17 +167,35 @@ def main() -> None:
     print(f"{len(learn)} real to learn from, {len(kept)} kept apart, {len(rendered)} rendered, {len(held)} held", flush=True)
     widths = tuple(int(width) for width in told.widths.split(","))
     net, steps = train(
-        learn if told.share_real > 0 else [], rendered, minutes=told.minutes, widths=widths, share_real=told.share_real, seed=told.seed,
-        device=device, n=told.batch, side=told.side,
+        learn if told.share_real > 0 else [],
+        rendered,
+        minutes=told.minutes,
+        widths=widths,
+        share_real=told.share_real,
+        seed=told.seed,
+        device=device,
+        n=told.batch,
+        side=told.side,
     )
     figures = {"kept_apart": bead_iou(net, kept), "rendered_held": bead_iou(net, held), "learnt": bead_iou(net, learn)}
     print(steps, "steps", json.dumps(_summary(figures)), flush=True)
     told.out.mkdir(parents=True, exist_ok=True)
     write_onnx(net, told.out / f"{told.name}.onnx")
     record = {
-        "classes": CLASSES, "widths": widths, "seed": told.seed, "minutes": told.minutes, "steps": steps, "batch": told.batch, "side_px": told.side,
-        "share_real": told.share_real, "n_real": len(learn) if told.share_real > 0 else 0, "n_rendered": len(rendered), "torch": torch.__version__,
-        "device": torch.cuda.get_device_name() if device == "cuda" else "cpu", "summary": _summary(figures), "iou": figures,
+        "classes": CLASSES,
+        "widths": widths,
+        "seed": told.seed,
+        "minutes": told.minutes,
+        "steps": steps,
+        "batch": told.batch,
+        "side_px": told.side,
+        "share_real": told.share_real,
+        "n_real": len(learn) if told.share_real > 0 else 0,
+        "n_rendered": len(rendered),
+        "torch": torch.__version__,
+        "device": torch.cuda.get_device_name() if device == "cuda" else "cpu",
+        "summary": _summary(figures),
+        "iou": figures,
     }
     (told.out / f"{told.name}.json").write_text(json.dumps(record, indent=1))
 

@@ -63,7 +63,9 @@ def _version(version: Annotated[bool, typer.Option("--version", help="Say the ve
 def inspect(
     photos: Annotated[list[Path], typer.Argument(help="Photos, or folders of photos.")],
     joint: Annotated[str, typer.Option(help="tee, butt, plate, lap or corner.")] = "tee",
-    process: Annotated[str | None, typer.Option(help="gmaw-s, gmaw-spray, gmaw-p, fcaw-s, fcaw-g or another that has a table.")] = None,
+    process: Annotated[
+        str | None, typer.Option(help="gmaw-s, gmaw-spray, gmaw-p, fcaw-s, fcaw-g or another that has a table.")
+    ] = None,
     strip_thickness_mm: Annotated[
         str | None, typer.Option(help="Height of the printed face above the plate: one number, or A=0.1,B=1.0.")
     ] = None,
@@ -84,10 +86,14 @@ def inspect(
     target_width_mm: Annotated[float | None, typer.Option(help="Width that was asked for.")] = None,
     position: Annotated[str | None, typer.Option(help="flat, horizontal, vertical-up, vertical-down or overhead.")] = None,
     plate_before: Annotated[str, typer.Option(help="Plate before this bead: clean or unknown.")] = "unknown",
-    plate_now: Annotated[str, typer.Option(help="Plate in the photo: as welded, slag chipped, brushed, scraped or sprayed.")] = "as welded",
+    plate_now: Annotated[
+        str, typer.Option(help="Plate in the photo: as welded, slag chipped, brushed, scraped or sprayed.")
+    ] = "as welded",
     settings: Annotated[Path | None, typer.Option(help="Machine settings, TOML.")] = None,
     limits: Annotated[str, typer.Option(help="Limit set; `toeline limits` lists them.")] = "teaching",
-    json_to: Annotated[str | None, typer.Option("--json", help="Write results as JSON Lines to a file, or - for the screen.")] = None,
+    json_to: Annotated[
+        str | None, typer.Option("--json", help="Write results as JSON Lines to a file, or - for the screen.")
+    ] = None,
     overlay: Annotated[Path | None, typer.Option(help="Folder for pictures with the findings drawn in.")] = None,
     logbook: Annotated[Path | None, typer.Option(help="Save to this logbook.")] = None,
     workers: Annotated[int, typer.Option(help="Photos worked on at the same time.", min=1, max=64)] = 1,

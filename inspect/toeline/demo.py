@@ -115,7 +115,9 @@ def fill_logbook(records: Iterable[tuple[Path, Record]], path: Path) -> int:
             book.save(
                 record,
                 photo.read_bytes(),
-                labels=Labels(learner=LEARNERS[i % len(LEARNERS)], coupon=photo.stem, note="invented demo data: a rendered coupon"),
+                labels=Labels(
+                    learner=LEARNERS[i % len(LEARNERS)], coupon=photo.stem, note="invented demo data: a rendered coupon"
+                ),
                 invented=True,
                 saved_at=start + timedelta(days=2.5 * i),
             )

@@ -177,7 +177,9 @@ def _flow(found: Inspection, hints: Hints, limit_set: str, watch: _Stopwatch) ->
 def _fitness(view: CouponView, scale: Scale, bead: Bead, coupon: Coupon) -> tuple[Flag, ...]:
     """Doubts about the photo where the bead is, and about the joint."""
     grey = cv2.cvtColor(view.image, cv2.COLOR_RGB2GRAY)
-    outline = np.concatenate([plate_to_view(view, t.plate, bead.plate_points_mm[n])[:: 1 - 2 * i] for i, (n, t) in enumerate(bead.toes.items())])
+    outline = np.concatenate(
+        [plate_to_view(view, t.plate, bead.plate_points_mm[n])[:: 1 - 2 * i] for i, (n, t) in enumerate(bead.toes.items())]
+    )
     near = np.zeros(grey.shape, np.uint8)
     cv2.fillPoly(near, [np.round(outline).astype(np.int32)], 1)
     margin = 0.02 * view.image.shape[1] if scale.source == "none" else 1.5 * view.px_per_mm

@@ -183,7 +183,11 @@ def _clean(value: Any, key: str = "") -> Any:
         number = float(value)
         if not math.isfinite(number):
             return None
-        return round(number, 2) if key.endswith("_px") or key in ("toes_px", "base", "standing", "left", "right") else round(number, 5)
+        return (
+            round(number, 2)
+            if key.endswith("_px") or key in ("toes_px", "base", "standing", "left", "right")
+            else round(number, 5)
+        )
     if isinstance(value, str) or value is None:
         return value
     if isinstance(value, Iterable):

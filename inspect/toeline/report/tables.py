@@ -46,7 +46,11 @@ def measure_rows(record: Record) -> list[tuple[str, str]]:
     """(title, value ± at k = 2) in reading order; spatter last."""
     measures = record["measures"]
     order = [key for key in TITLES if key in measures] + [key for key in measures if key not in TITLES]
-    rows = [(title(key), format_pm(measures[key]["value"], measures[key]["u"], unit=unit_of(key))) for key in order if measures[key]["value"] is not None]
+    rows = [
+        (title(key), format_pm(measures[key]["value"], measures[key]["u"], unit=unit_of(key)))
+        for key in order
+        if measures[key]["value"] is not None
+    ]
     spatter = record["spatter"]
     if spatter is not None:
         rows.append(("spatter", spatter_words(spatter)))
@@ -69,7 +73,9 @@ def verdict_rows(record: Record) -> list[tuple[str, str, str]]:
         numbers = ""
         if verdict["value"] is not None and verdict["limit"] is not None:
             unit = unit_of(verdict["measure"])
-            numbers = f"{format_pm(verdict['value'], verdict['u'] or 0.0, unit=unit)} against {verdict['limit']:.3g} {unit}".strip()
+            numbers = (
+                f"{format_pm(verdict['value'], verdict['u'] or 0.0, unit=unit)} against {verdict['limit']:.3g} {unit}".strip()
+            )
         if verdict["length_share"]:
             numbers += f"; {verdict['length_share']:.0%} of the length beyond"
         rows.append((verdict["title"], verdict["outcome"], "; ".join(p for p in (numbers, verdict["source"]) if p)))

@@ -42,7 +42,13 @@ def find_signs(view: CouponView, bead: Bead, scale: Scale, *, evidence: Evidence
     if scale.source == "none":
         return ()
     straight = lay_beside(view, bead)
-    found = [*_undercut(straight), *_pores(straight, view), *_slag(straight, evidence), *_crater(straight, bead), *_tint(straight)]
+    found = [
+        *_undercut(straight),
+        *_pores(straight, view),
+        *_slag(straight, evidence),
+        *_crater(straight, bead),
+        *_tint(straight),
+    ]
     placed = [_placed(sign, where, view, scale) for sign, where in found if sign.probability >= TOLD_FROM]
     return tuple(sorted(placed, key=lambda sign: -sign.probability))
 
@@ -150,7 +156,9 @@ def _slag(s: Straight, evidence: Evidence | None) -> list[Found]:
             strength = float(share[a : b + 1].mean())
             rows = np.nonzero(slag[:, (a + b) // 2] > 0.5)[0]
             row = int(np.median(rows)) if len(rows) else N_MIDDLE
-            sign = SurfaceSign("slag left on", _logistic(6 * (strength - 0.35) + 0.1 * (length - 5)), float(s.along_mm[a]), length)
+            sign = SurfaceSign(
+                "slag left on", _logistic(6 * (strength - 0.35) + 0.1 * (length - 5)), float(s.along_mm[a]), length
+            )
             found.append((sign, s.face_view_px[row, (a + b) // 2]))
     return found
 

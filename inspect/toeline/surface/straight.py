@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -82,6 +83,6 @@ def sample_class(evidence: Evidence | None, name: str, at_view_px: Array) -> Arr
 
 def _sample(picture: NDArray[np.generic], at: Array) -> Array32:
     maps = at.astype(np.float32)
-    source = picture.astype(np.uint8 if picture.dtype == np.uint8 else np.float32)
+    source: Any = picture
     out = cv2.remap(source, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     return np.array(out, dtype=np.float32)
