@@ -349,13 +349,14 @@ def test_choices_make_a_coupon_and_a_scaling() -> None:
         target_leg_mm=6.0,
         target_width_mm=9.0,
         plate_clean=True,
-        check_line_mm=80.4,
+        check_across_mm=80.4,
+        check_down_mm=79.6,
         settings={"wire_feed_m_per_min": 5.0},
     )
     asked = choices.asked()
     assert (asked.coupon.target_leg_mm, asked.coupon.target_width_mm, asked.coupon.plate_before) == (6.0, None, "clean")
     assert asked.scaling.strip_thickness_mm == {"A": 1.0, "C": 0.1}
-    assert asked.scaling.print_factor == (pytest.approx(1.005), pytest.approx(1.005))
+    assert asked.scaling.print_factor == (pytest.approx(1.005), pytest.approx(0.995))
     assert asked.coupon.settings["wire_feed_mm_per_min"] == 5000.0
     assert Choices.read({**choices.plain(), "no longer known": 1}) == choices
     assert "1 mm and ?" in choices.in_words() and "target leg 6 mm" in choices.in_words()

@@ -138,9 +138,10 @@ def _more(now: Choices) -> Choices:
     plate_now = _pick("The plate in the photo is", PLATE_NOW, now.plate_now, Key.PLATE_NOW)
     scraped = st.toggle("The plate under the strips was scraped", value=now.plate_scraped, key=Key.SCRAPED)
     thick = _number("Plate thickness [mm]", now.plate_thickness_mm, Key.PLATE_THICKNESS, step=1.0)
-    line = _number(
-        "The 80 mm check lines of the print measure [mm]", now.check_line_mm, Key.CHECK_LINE, step=0.1, low=70.0, high=90.0
-    )
+    lines = [
+        _number(f"The 80 mm line {way} the printed sheet [mm]", before, f"{Key.CHECK_LINE}-{way}", step=0.1, low=70.0, high=90.0)
+        for way, before in (("across", now.check_across_mm), ("down", now.check_down_mm))
+    ]
     sets = load_limit_sets()
     limit_set = st.selectbox(
         "Limits",
@@ -164,7 +165,8 @@ def _more(now: Choices) -> Choices:
         plate_now=plate_now,
         plate_scraped=scraped,
         plate_thickness_mm=thick,
-        check_line_mm=line or 80.0,
+        check_across_mm=lines[0] or 80.0,
+        check_down_mm=lines[1] or 80.0,
         limit_set=limit_set,
         settings=settings,
     )

@@ -57,7 +57,8 @@ class Choices:
     plate_now: str = "as welded"
     plate_thickness_mm: float | None = None
     plate_scraped: bool = False
-    check_line_mm: float = 80.0
+    check_across_mm: float = 80.0
+    check_down_mm: float = 80.0
     limit_set: str = "teaching"
     settings: Mapping[str, float | str] = field(default_factory=dict)
     learner: str = ""
@@ -97,9 +98,9 @@ class Choices:
             plate_now=self.plate_now,
             settings=normalised(self.settings),
         )
-        factor = self.check_line_mm / 80.0
+        factors = (self.check_across_mm / 80.0, self.check_down_mm / 80.0)
         scaling = Scaling(
-            strip_thickness_mm=dict(self.thickness_mm) or None, print_factor=(factor, factor), plate_scraped=self.plate_scraped
+            strip_thickness_mm=dict(self.thickness_mm) or None, print_factor=factors, plate_scraped=self.plate_scraped
         )
         return Asked(coupon, scaling, self.limit_set)
 

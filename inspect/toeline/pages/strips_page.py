@@ -39,7 +39,7 @@ def page() -> None:
     st.markdown("A printed strip beside the bead gives the photo its millimetres. Print a pair once; it lasts for many coupons.")
     for paper, words in (("a4", "A4"), ("letter", "Letter")):
         for name, data in _sheets(paper).items():
-            st.download_button(f"Sheet for {words} paper ({name})", data, name, "application/pdf", width="stretch", key=name)
+            st.download_button(f"Sheet for {words} paper (PDF)", data, name, "application/pdf", width="stretch", key=name)
     st.subheader("Print and cut")
     st.markdown(_PRINT)
     st.subheader("Take the photo")
