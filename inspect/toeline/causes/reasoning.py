@@ -31,7 +31,8 @@ MOST_AT_ONCE = 4
 KEPT = 0.75  # a cause that nobody changed is still there on the next coupon (judgement, no source)
 CURED = 0.75  # a change made for a true cause takes it away (judgement, no source)
 OVERDONE = 0.10  # a change made without that cause brings in its opposite (judgement, no source)
-_WEAK = 1e-12
+_WEAK = 1e-9
+_NEGLIGIBLE = 1e-8  # hypotheses below it are left out of the gain (not of the probabilities)
 
 Array = NDArray[np.float64]
 
@@ -48,15 +49,19 @@ class Network:
         Causes of each hypothesis; n stands for none.
     without : ndarray of int, shape (N, 4)
         The hypothesis that is left when that member is taken away.
-    presence : ndarray, shape (N, m)
+    presence : ndarray of float32, shape (m, N)
         P(sign | hypothesis).
     """
 
     causes: tuple[CauseTable, ...]
     signs: tuple[str, ...]
-    members: NDArray[np.intp]
-    without: NDArray[np.intp]
-    presence: Array
+    members: NDArray[np.int32]
+    without: NDArray[np.int32]
+    presence: NDArray[np.float32]
+
+    def alone(self, i: int) -> int:
+        """The hypothesis that has cause i and no other: the first one is "no cause", then every single cause in order."""
+        return i + 1
 
     def priors(self) -> dict[str, float]:
         return {c.key: c.prior for c in self.causes}
@@ -103,7 +108,7 @@ def network(process: Process, joint: str) -> Network:
     return _network(process.name, joint, None) if load_process(process.name) is process else build(process, joint)
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=8)
 def _network(name: str, joint: str, folder: Path | None) -> Network:
     return build(load_process(name, folder), joint)
 
@@ -123,34 +128,45 @@ def build(process: Process, joint: str) -> Network:
                 raise KeyError(f"{process.name}: cause {cause.key} links to the sign {sign!r}, which signs.toml lacks")
             strength[i, column[sign]] = w
     leak = np.array([process.leak(s) for s in signs])
-    presence = _presence(leak, strength, members)
+    presence = np.empty((len(signs), len(members)), dtype=np.float32)
+    for j in range(len(signs)):
+        presence[j] = _presence(leak[j], strength[:, j], members)
     for array in (members, without, presence):
         array.flags.writeable = False
     return Network(causes, signs, members, without, presence)
 
 
-def _presence(leak: Array, strength: Array, members: NDArray[np.intp]) -> Array:
-    """P(sign | hypothesis), shape (N, m); the last row of ``strength`` (no cause) must be zero."""
+def _presence(leak: float, strength: Array, members: NDArray[np.int32]) -> Array:
+    """P(sign | hypothesis) of one sign, shape (N,); the last entry of ``strength``, shape (n + 1,), is "no cause": zero."""
     miss = np.log1p(-np.maximum(strength, 0.0))
     prevented = np.log1p(-np.maximum(-strength, 0.0))
-    none_made = np.log1p(-leak) + sum(miss[members[:, k]] for k in range(members.shape[1]))
-    return (1 - np.exp(none_made)) * np.exp(sum(prevented[members[:, k]] for k in range(members.shape[1])))
+    made = -np.expm1(np.log1p(-leak) + miss[members].sum(axis=1))
+    return np.asarray(made * np.exp(prevented[members].sum(axis=1)))
 
 
-def _hypotheses(n: int, opposed: set[frozenset[int]]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    rows: list[tuple[int, ...]] = []
-    for k in range(min(MOST_AT_ONCE, n) + 1):
-        for chosen in combinations(range(n), k):
-            if not any(frozenset(pair) in opposed for pair in combinations(chosen, 2)):
-                rows.append(chosen)
-    index = {chosen: i for i, chosen in enumerate(rows)}
-    members = np.full((len(rows), MOST_AT_ONCE), n, dtype=np.intp)
-    without = np.zeros((len(rows), MOST_AT_ONCE), dtype=np.intp)
-    for i, chosen in enumerate(rows):
-        members[i, : len(chosen)] = chosen
-        without[i] = i
-        for k in range(len(chosen)):
-            without[i, k] = index[chosen[:k] + chosen[k + 1 :]]
+def _hypotheses(n: int, opposed: set[frozenset[int]]) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """Every set of up to four of n causes without opposites, and which set is left when one member is taken away."""
+    clash = np.zeros((n + 1, n + 1), dtype=bool)
+    for i, j in opposed:
+        clash[i, j] = clash[j, i] = True
+    blocks = [np.full((1, MOST_AT_ONCE), n, dtype=np.int32)]
+    for k in range(1, min(MOST_AT_ONCE, n) + 1):
+        chosen = np.array(list(combinations(range(n), k)), dtype=np.int32).reshape(-1, k)
+        padded = np.full((len(chosen), MOST_AT_ONCE), n, dtype=np.int32)
+        padded[:, :k] = chosen
+        fits = (
+            ~np.any([clash[chosen[:, i], chosen[:, j]] for i, j in combinations(range(k), 2)], axis=0) if k > 1 else slice(None)
+        )
+        blocks.append(padded[fits])
+    members = np.concatenate(blocks)
+    base = (n + 1) ** np.arange(MOST_AT_ONCE, dtype=np.int64)
+    codes = np.sort(members, axis=1) @ base
+    order = np.argsort(codes)
+    without = np.empty_like(members)
+    for k in range(MOST_AT_ONCE):
+        left = members.copy()
+        left[:, k] = n
+        without[:, k] = order[np.searchsorted(codes[order], np.sort(left, axis=1) @ base)]
     return members, without
 
 
@@ -172,15 +188,12 @@ def infer(net: Network, signs: Mapping[str, float], *, priors: Mapping[str, floa
     for j, name in enumerate(net.signs):
         p = signs.get(name)
         if p is not None:
-            present = net.presence[:, j]
-            score = score + np.log(present * p + (1 - present) * (1 - p) + _WEAK)
+            score += np.log(net.presence[j] * np.float32(2 * p - 1) + np.float32(1 - p + _WEAK))
     top = float(score.max())
     weights = np.exp(score - top)
     total = float(weights.sum())
     weights /= total
-    n = len(net.causes)
-    spread = np.repeat(weights[:, None], MOST_AT_ONCE, axis=1)
-    marginal = np.bincount(net.members.ravel(), weights=spread.ravel(), minlength=n + 1)[:n]
+    marginal = _marginals(net, weights)
     weights.flags.writeable = False
     prior_total = float(np.exp(odds[net.members].sum(axis=1)).sum())
     return Belief(
@@ -191,18 +204,25 @@ def infer(net: Network, signs: Mapping[str, float], *, priors: Mapping[str, floa
     )
 
 
+def _marginals(net: Network, weights: Array) -> Array:
+    """Probability of every cause from the weights of the hypotheses, shape (n,)."""
+    total = np.zeros(len(net.causes) + 1)
+    for k in range(MOST_AT_ONCE):
+        total += np.bincount(net.members[:, k], weights=weights, minlength=total.size)
+    return total[:-1]
+
+
 def sign_weights(net: Network, signs: Mapping[str, float], cause: str) -> dict[str, float]:
     """How much each reading speaks for (positive) or against the cause alone, against no cause at all [natural log of
     the odds].
     """
     i = next(k for k, c in enumerate(net.causes) if c.key == cause)
-    none = int(np.flatnonzero((net.members == len(net.causes)).all(axis=1))[0])
-    alone = int(np.flatnonzero((net.members[:, 0] == i) & (net.members[:, 1] == len(net.causes)))[0])
+    none, alone = 0, net.alone(i)
     result = {}
     for j, name in enumerate(net.signs):
         p = signs.get(name)
         if p is not None:
-            with_cause, with_none = net.presence[alone, j], net.presence[none, j]
+            with_cause, with_none = float(net.presence[j, alone]), float(net.presence[j, none])
             top = with_cause * p + (1 - with_cause) * (1 - p)
             bottom = with_none * p + (1 - with_none) * (1 - p)
             result[name] = float(np.log(top / bottom))
@@ -217,18 +237,20 @@ def relief(belief: Belief, signs: Mapping[str, float]) -> dict[str, float]:
     """
     net = belief.network
     severity = np.array([all_signs()[s].severity for s in net.signs])
-    known = [j for j, s in enumerate(net.signs) if s in signs and severity[j] > 0]
+    known = np.flatnonzero([s in signs and all_signs()[s].severity > 0 for s in net.signs])
     n = len(net.causes)
-    if not known:
+    if known.size == 0:
         return {c.key: 0.0 for c in net.causes}
-    p = np.array([signs[net.signs[j]] for j in known])
-    presence = net.presence[:, known]
+    heavy = np.flatnonzero(belief.weights > _NEGLIGIBLE)
+    p = np.array([signs[net.signs[j]] for j in known])[:, None]
+    presence = net.presence[np.ix_(known, heavy)].astype(float)
     there = presence * p / (presence * p + (1 - presence) * (1 - p) + _WEAK)
     total = np.zeros(n + 1)
     for k in range(MOST_AT_ONCE):
-        gone = np.maximum(0.0, 1 - presence[net.without[:, k]] / np.maximum(presence, _WEAK))
-        cured = belief.weights * ((there * gone) @ severity[known])
-        total += np.bincount(net.members[:, k], weights=cured, minlength=n + 1)
+        left = net.presence[np.ix_(known, net.without[heavy, k])]
+        gone = np.maximum(0.0, 1 - left / np.maximum(presence, _WEAK))
+        cured = belief.weights[heavy] * (severity[known] @ (there * gone))
+        total += np.bincount(net.members[heavy, k], weights=cured, minlength=n + 1)
     return {c.key: float(total[i]) for i, c in enumerate(net.causes)}
 
 
@@ -284,8 +306,7 @@ def _in_hindsight(before: Belief, changed: str, after: Mapping[str, float]) -> f
     likelihood = []
     for chosen in (has, ~has):
         weights = np.where(chosen, before.weights, 0.0)
-        spread = np.repeat((weights / weights.sum())[:, None], MOST_AT_ONCE, axis=1)
-        marginal = np.bincount(net.members.ravel(), weights=spread.ravel(), minlength=len(net.causes) + 1)
+        marginal = _marginals(net, weights / weights.sum())
         belief = {c.key: float(marginal[k]) for k, c in enumerate(net.causes)}
         likelihood.append(infer(net, after, priors=_next_priors(net, belief, changed)).log_evidence)
     odds = p / (1 - p) * float(np.exp(np.clip(likelihood[0] - likelihood[1], -30, 30)))

@@ -49,8 +49,8 @@ def tell_apart(belief: Belief, readings: Mapping[str, Reading]) -> str:
     net = belief.network
     keys = [c.key for c in net.causes]
     a, b = (net.causes[keys.index(c)] for c in ranked[:2])
-    rows = [_alone(belief, keys.index(c.key)) for c in (a, b)]
-    gap = np.abs(net.presence[rows[0]] - net.presence[rows[1]])
+    rows = [net.alone(keys.index(c.key)) for c in (a, b)]
+    gap = np.abs(net.presence[:, rows[0]] - net.presence[:, rows[1]])
     best, ask = 0.35, ""
     for j, name in enumerate(net.signs):
         known = readings.get(name)
@@ -60,12 +60,6 @@ def tell_apart(belief: Belief, readings: Mapping[str, Reading]) -> str:
     settle = ask or a.check
     end = "" if settle.endswith((".", "?")) else "."
     return f"Can't tell “{a.title}” from “{b.title}” yet. This would help: {settle}{end}"
-
-
-def _alone(belief: Belief, i: int) -> int:
-    members = belief.network.members
-    n = len(belief.network.causes)
-    return int(np.flatnonzero((members[:, 0] == i) & (members[:, 1] == n))[0])
 
 
 def notes_for(
