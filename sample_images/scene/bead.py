@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-
 from sample_images.scene import noise
 from sample_images.scene.geometry import plate_axes
 from sample_images.scene.process import Look
@@ -201,7 +200,7 @@ def make_bead(
     # metal per length follows the hand: area and speed trade one for one
     hump = look.hump_ratio
     half_width = 0.5 * _width_of_area(look.area_mm2, look, plate_angle_deg, tee)
-    start_cap, end_cap = 1.0 * half_width, 1.5 * half_width
+    start_cap, end_cap = 1.45 * half_width, 1.8 * half_width
     along = _nodes(length_mm, step_mm, max(start_cap, end_cap))
     time = along if to_right else length_mm - along  # how far the arc had come
     area = look.area_mm2 * np.exp(
@@ -221,6 +220,8 @@ def make_bead(
 
     caps = (start_cap, end_cap) if to_right else (end_cap, start_cap)
     cap = _cap(along, length_mm, *caps)
+    uneven = np.exp(0.16 * rng.standard_normal((2, 2)))  # no two ends close alike
+    side_caps = [_cap(along, length_mm, caps[0] * u[0], caps[1] * u[1]) for u in uneven]
     gap = float(rng.uniform(0.0, 1.2)) if joint == "butt" else 0.0
     width = np.array([_width_of_area(a, look, plate_angle_deg, tee) for a in area])
     rough = look.toe_rough_mm
@@ -234,9 +235,9 @@ def make_bead(
         if tee:
             tilt = (look.leg_ratio * np.exp(2.0 * sway)) ** (0.5 if side == 0 else -0.5)
             leg = width / (2.0 * sin(radians(plate_angle_deg) / 2.0)) * tilt
-            toes.append(np.maximum(leg + wobble, 0.35 * leg) * cap)
+            toes.append(np.maximum(leg + wobble, 0.35 * leg) * side_caps[side])
         else:
-            toes.append(np.maximum(0.5 * width + wobble, 0.2 * width) * cap)
+            toes.append(np.maximum(0.5 * width + wobble, 0.2 * width) * side_caps[side])
     if not tee:
         middle = 0.25 * noise.line(rng, along, 30.0) + 0.12 * noise.line(rng, along, 10.0)
         middle *= 1.0 + 4.0 * look.drift_ratio

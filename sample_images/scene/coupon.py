@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-
 from sample_images.scene.bead import SIDES, Bead, make_bead
 from sample_images.scene.finish import FINISHES
 from sample_images.scene.geometry import (
@@ -378,21 +377,17 @@ def _view(
     placements: tuple[Placement, ...],
     choices: dict[str, Any],
 ) -> tuple[Camera, float, float, Array, Array, float]:
-    focal_35mm = float(
-        choices.get("focal_35mm_mm", rng.choice([24.0, 26.0, 26.0, 28.0, 48.0, 52.0, 52.0, 77.0]))
-    )
-    camera = phone_camera(
-        rng, int(choices.get("width_px", 2400)), int(choices.get("height_px", 1800)), focal_35mm
-    )
     left = min([0.0, *(p.along_mm - 0.5 * p.board.length_mm for p in placements)])
     right = max([bead.length_mm, *(p.along_mm + 0.5 * p.board.length_mm for p in placements)])
+    width, height = int(choices.get("width_px", 2400)), int(choices.get("height_px", 1800))
     lean = 0.72 if joint == "tee" else 1.0
     far = [abs(p.across_mm) + 0.5 * p.board.height_mm + p.board.margin_mm for p in placements] or [20.0]
-    tall = lean * 2.0 * max(far) * camera.width_px / camera.height_px
-    fill = float(choices.get("fill_ratio", rng.uniform(0.66, 0.86)))
-    distance = float(
-        choices.get("distance_mm", max(185.0, distance_to_fill(camera, max(right - left, tall), fill)))
-    )
+    tall = lean * 2.0 * max(far) * width / height
+    fill = float(choices.get("fill_ratio", rng.uniform(0.70, 0.90)))
+    field = max(right - left, tall) / fill
+    focal_35mm = float(choices.get("focal_35mm_mm", _focal_35mm(rng, field)))
+    camera = phone_camera(rng, width, height, focal_35mm)
+    distance = float(choices.get("distance_mm", distance_to_fill(camera, field, 1.0)))
     lean_deg = 8.0 if joint == "tee" else 14.0
     pitch = float(choices.get("pitch_deg", np.clip(rng.normal(0.0, lean_deg), -22.0, 22.0)))
     yaw = float(choices.get("yaw_deg", np.clip(rng.normal(0.0, 5.5), -15.0, 15.0)))
@@ -406,6 +401,18 @@ def _view(
     ray = -(rotation.T @ translation) - np.array([0.5 * bead.length_mm, 0.0, 0.0])
     tilt = float(np.degrees(np.arccos(ray[2] / np.linalg.norm(ray))))
     return camera, focal_35mm, distance, rotation, translation, tilt
+
+
+def _focal_35mm(rng: np.random.Generator, field_mm: float) -> float:
+    """Focal length with which a field fills the photo from a handy distance: one of the phone's lenses, or zoom.
+
+    The 35 mm equivalent goes by the diagonal, so the longer side of a 4:3 photo counts 34.6 mm. [mm]
+    """
+    handy = float(np.clip(rng.normal(250.0, 45.0), 170.0, 380.0))
+    wanted = handy / field_mm * 34.6
+    if rng.random() < 0.5:
+        return float(max(24.0, wanted))
+    return float(min((24.0, 26.0, 28.0, 35.0, 48.0, 52.0, 77.0), key=lambda f: abs(np.log(f / wanted))))
 
 
 def _phone(

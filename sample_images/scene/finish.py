@@ -12,7 +12,6 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-
 from sample_images.scene import noise
 from sample_images.scene.bead import SIDES, Bead, arc_time
 from sample_images.scene.noise import smoothstep
@@ -24,7 +23,7 @@ Picture = NDArray[np.float32]
 FINISHES: tuple[str, ...] = ("mill scale", "ground band", "ground", "bright ground", "satin", "rusty")
 
 STEEL = (0.56, 0.545, 0.53)
-RUST = (0.23, 0.085, 0.03)
+RUST = (0.165, 0.066, 0.027)
 PAINTS: dict[str, tuple[float, float, float]] = {
     "white": (0.75, 0.75, 0.72),
     "yellow": (0.75, 0.52, 0.05),
@@ -149,10 +148,10 @@ def _scale(rng: np.random.Generator, shape: tuple[int, int], px_per_mm: float) -
     maps.tint(np.exp(0.12 * grain))
     maps.bump_mm += 0.0035 * grain + 0.006 * noise.fractal(rng, shape, 2.0 * px_per_mm, octaves=3)
     flake_field = noise.fractal(rng, shape, 7.0 * px_per_mm, octaves=6, gain=0.7)
-    level = float(rng.uniform(1.2, 2.4))
-    flakes = smoothstep(level, level + 0.12, flake_field)
-    brown = grey * np.array([1.45, 1.15, 0.92]) * float(rng.uniform(0.9, 1.5))
-    maps.paint(0.85 * flakes, brown, 0.6, 0.45)
+    level = float(rng.uniform(1.3, 2.8))
+    flakes = smoothstep(level, level + 0.15, flake_field + 0.25 * grain)
+    brown = grey * np.array([1.30, 1.10, 0.94]) * float(rng.uniform(0.8, 1.35))
+    maps.paint(0.8 * flakes, brown, 0.58, 0.5)
     maps.bump_mm -= 0.012 * flakes
     halo = smoothstep(level - 0.9, level + 0.2, flake_field) * (1.0 - flakes)
     maps.tint(1.0 - 0.18 * halo)
@@ -187,7 +186,11 @@ def _rust(rng: np.random.Generator, maps: Maps, share: float) -> None:
     shape, k = maps.shape, maps.px_per_mm
     height = noise.fractal(rng, shape, 14.0 * k, octaves=7, gain=0.68)
     level = float(np.quantile(height[::7, ::7], 1.0 - share))
-    mask = smoothstep(level - 0.15, level + 0.35, height)
+    mask = smoothstep(
+        level - 0.25, level + 0.9, height + 0.35 * noise.fractal(rng, shape, 1.2 * k, octaves=3, gain=0.8)
+    )
+    bloom = smoothstep(level - 1.3, level + 0.2, height)
+    maps.tint(np.exp(bloom[..., None] * np.array([0.10, -0.10, -0.30], np.float32)))
     mottle = noise.fractal(rng, shape, 1.6 * k, octaves=4, gain=0.7)
     colour = np.array(RUST, np.float32) * np.exp(
         np.stack([0.32 * mottle, 0.42 * mottle, 0.5 * mottle], -1)

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-
 from sample_images.scene.bead import SIDES, chord_ends, surface
 from sample_images.scene.coupon import Coupon, PlateBody
 from sample_images.scene.finish import Maps, Picture, bead_maps, plate_maps

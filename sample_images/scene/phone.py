@@ -12,7 +12,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
-
 from sample_images.scene.coupon import Coupon
 
 Picture = NDArray[np.float32]

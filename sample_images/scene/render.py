@@ -7,13 +7,14 @@ The scene always has the same parts, so that compiled kernels are used again for
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-
 from sample_images.scene.coupon import Coupon
 from sample_images.scene.finish import Maps
 from sample_images.scene.meshes import Assembly, Mesh, assemble
@@ -261,28 +262,35 @@ def _pixel_grid(mi: Any, coupon: Coupon, spp: int, rows: tuple[int, int]) -> tup
 
 
 def trace(coupon: Coupon, scene: Any, mi: Any, *, spp: int, max_lanes: int = 16_000_000) -> Picture:
-    """Linear light of each pixel, shape (h, w, 3)."""
+    """Linear light of each pixel, shape (h, w, 3), in blocks of rows that fit in memory."""
     import drjit as dr
 
     camera = coupon.camera
-    integrator = mi.load_dict({"type": "path", "max_depth": 5, "rr_depth": 8})
-    total = np.zeros((camera.height_px, camera.width_px, 3), np.float32)
-    chunk_spp = max(1, min(spp, max_lanes // (camera.width_px * camera.height_px)))
-    done = 0
-    while done < spp:
-        n = min(chunk_spp, spp - done)
-        x, y = _pixel_grid(mi, coupon, n, (0, camera.height_px))
-        sampler = mi.load_dict({"type": "independent"})
-        sampler.seed(coupon.seed * 977 + done, dr.width(x))
+    integrator = mi.load_dict({"type": "path", "max_depth": 4, "rr_depth": 3})
+    light_of = np.zeros((camera.height_px, camera.width_px, 3), np.float32)
+    block = max(1, max_lanes // (camera.width_px * spp))
+    for first in range(0, camera.height_px, block):
+        last = min(camera.height_px, first + block)
+        x, y = _pixel_grid(mi, coupon, spp, (first, last))
+        sampler = mi.load_dict({"type": "multijitter", "sample_count": spp})
+        sampler.set_samples_per_wavefront(spp)
+        sampler.seed(coupon.seed * 977 + first, dr.width(x))
         jitter = sampler.next_2d()
         ray = _lens_rays(mi, coupon, x + jitter.x - 0.5, y + jitter.y - 0.5, sampler.next_2d())
         light, _, _ = integrator.sample(scene, sampler, ray)
         light = dr.select(dr.isfinite(light), light, 0.0)
         light = mi.Color3f(dr.clip(light, 0.0, 40.0))
-        planes = [np.array(dr.block_sum(c, n)) for c in (light.x, light.y, light.z)]
-        total += np.stack(planes, axis=-1).reshape(total.shape)
-        done += n
-    return total / np.float32(spp)
+        planes = [np.array(dr.block_sum(c, spp)) for c in (light.x, light.y, light.z)]
+        light_of[first:last] = np.stack(planes, axis=-1).reshape(last - first, camera.width_px, 3)
+    return _calmed(light_of / np.float32(spp), spp)
+
+
+def _calmed(light: Picture, spp: int) -> Picture:
+    """Smooth what sampling noise is left, less where more samples were taken; edges stay."""
+    coded = np.log(light + np.float32(0.01))
+    smooth = cv2.bilateralFilter(coded, 5, 0.85 / np.sqrt(spp), 1.1)
+    out: Picture = np.maximum(np.exp(smooth) - np.float32(0.01), 0.0).astype(np.float32)
+    return out
 
 
 def cast(coupon: Coupon, scene: Any, shapes: dict[str, Any], mi: Any) -> Hits:
@@ -311,6 +319,7 @@ def render(
     variant: str = "cuda_ad_rgb,llvm_ad_rgb",
     px_per_mm: float = 14.0,
     mesh_step_mm: float = 0.1,
+    gate: AbstractContextManager[Any] | None = None,
 ) -> tuple[Picture, Hits, Assembly]:
     """Path-trace a coupon.
 
@@ -324,13 +333,16 @@ def render(
         Mitsuba variants to try, by commas.
     px_per_mm, mesh_step_mm : float
         Resolution of the material pictures, and of the bead's mesh across. [mm]
+    gate : context manager, optional
+        Held while Mitsuba works, so that many processes share one GPU a few at a time.
 
     Returns
     -------
     tuple
         Linear light, shape (h, w, 3); what each pixel shows; meshes and pictures.
-    """  # fmt: skip
-    mi = mitsuba(variant)
+    """
     assembly = assemble(coupon, px_per_mm=px_per_mm, mesh_step_mm=mesh_step_mm)
-    scene, shapes = load(mi, coupon, assembly)
-    return trace(coupon, scene, mi, spp=spp), cast(coupon, scene, shapes, mi), assembly
+    mi = mitsuba(variant)
+    with gate or nullcontext():
+        scene, shapes = load(mi, coupon, assembly)
+        return trace(coupon, scene, mi, spp=spp), cast(coupon, scene, shapes, mi), assembly

@@ -8,7 +8,7 @@ from sample_images.scene.process import FAULTS, PROCESSES, can_have
 
 #: file name, seed, choices. Seeds were picked for variety and for framing: everything needed is in the photo.
 SHIPPED: tuple[tuple[str, int, dict[str, Any]], ...] = (
-    ("tee-gmaw-s-1.jpg", 101, {"finish": "mill scale", "pair": ("A", "B"), "thickness_mm": 0.1}),
+    ("tee-gmaw-s-1.jpg", 121, {"finish": "mill scale", "pair": ("A", "B"), "thickness_mm": 0.1}),
     ("tee-gmaw-s-2.jpg", 102, {"fault": "volts low", "pair": ("C", "D"), "length_mm": 75.0}),
     ("plate-gmaw-s-1.jpg", 103, {"hard": "bright ground plate", "pair": ("E", "F"), "n_strips": 2}),
     ("butt-gmaw-s-1.jpg", 104, {"finish": "mill scale", "pair": ("A", "B"), "n_strips": 1, "exif": False}),
@@ -21,7 +21,7 @@ SHIPPED: tuple[tuple[str, int, dict[str, Any]], ...] = (
     ("tee-fcaw-s-1.jpg", 111, {"finish": "mill scale", "pair": ("A", "B"), "thickness_mm": 1.0}),
     ("tee-fcaw-s-2.jpg", 112, {"hard": "low light", "finish": "rusty", "pair": ("A", "B")}),
     ("plate-fcaw-s-1.jpg", 113, {"fault": "wrong polarity", "finish": "mill scale", "pair": ("E", "F")}),
-    ("tee-fcaw-g-1.jpg", 114, {"finish": "ground band", "pair": ("C", "D"), "lift_mm": 0.6}),
+    ("tee-fcaw-g-1.jpg", 134, {"finish": "ground band", "pair": ("C", "D"), "lift_mm": 0.6}),
     ("plate-fcaw-g-1.jpg", 115, {"fault": "poor gas cover", "finish": "mill scale", "pair": ("A", "B")}),
     ("tee-fcaw-g-2.jpg", 116, {"fault": "work angle off", "finish": "satin", "pair": ("E", "F")}),
 )

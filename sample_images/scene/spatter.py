@@ -7,7 +7,6 @@ from math import radians, tan
 
 import numpy as np
 from numpy.typing import NDArray
-
 from sample_images.scene.bead import SIDES, Bead
 from sample_images.scene.process import Look
 

@@ -7,7 +7,6 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-
 from sample_images.scene import noise
 from sample_images.scene.coupon import Coupon
 from sample_images.scene.geometry import Board

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-
 from sample_images.scene.bead import SIDES
 from sample_images.scene.coupon import make_coupon
 from sample_images.scene.geometry import BOARDS, PAIRS
@@ -29,7 +29,7 @@ def training_choices(seed: int) -> dict[str, Any]:
         "width_px": WIDTH_PX,
         "height_px": HEIGHT_PX,
         "focal_35mm_mm": focal_35mm,
-        "distance_mm": float(max(70.0, focal_px / px_per_mm)),
+        "distance_mm": float(max(90.0, focal_px / px_per_mm)),
         "target_along_ratio": float(rng.uniform(0.05, 0.95) if px_per_mm > 6.0 else rng.uniform(0.3, 0.7)),
         "hard": hard,
         "distractor_ratio": float(rng.gamma(1.6, 0.8)),
@@ -44,7 +44,11 @@ def training_choices(seed: int) -> dict[str, Any]:
 
 
 def training_picture(
-    seed: int, *, spp: int = 24, variant: str = "cuda_ad_rgb,llvm_ad_rgb"
+    seed: int,
+    *,
+    spp: int = 9,
+    variant: str = "cuda_ad_rgb,llvm_ad_rgb",
+    gate: AbstractContextManager[Any] | None = None,
 ) -> tuple[NDArray[np.uint8], NDArray[np.uint8], dict[str, Any]]:
     """One training picture; the same seed gives the same coupon, whichever process makes it.
 
@@ -56,6 +60,8 @@ def training_picture(
         Samples a pixel.
     variant : str
         Mitsuba variants to try, by commas.
+    gate : context manager, optional
+        Held while Mitsuba works, so that many processes share one GPU a few at a time.
 
     Returns
     -------
@@ -75,7 +81,7 @@ def training_picture(
     coupon = make_coupon(seed, **choices)
     px_per_mm = coupon.camera.focal_px / coupon.distance_mm
     light, hits, assembly = render(
-        coupon, spp=spp, variant=variant, px_per_mm=min(10.0, 1.25 * px_per_mm), mesh_step_mm=0.16
+        coupon, spp=spp, variant=variant, px_per_mm=min(10.0, 1.25 * px_per_mm), mesh_step_mm=0.16, gate=gate
     )
     known = truth(coupon, hits, assembly)
     meta = {

@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-
 from sample_images.scene.bead import SIDES
 from sample_images.scene.coupon import Coupon, under_strip
 from sample_images.scene.geometry import strip_view
