@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator, Mapping
-from itertools import combinations
+from dataclasses import replace
+from itertools import combinations, product
 from math import sqrt
 from pathlib import Path
 from statistics import NormalDist
@@ -12,7 +13,7 @@ from statistics import NormalDist
 import numpy as np
 import pytest
 
-from toeline.causes import reason, reason_from_signs
+from toeline.causes import Past, reason, reason_from_signs
 from toeline.causes.reasoning import infer, network
 from toeline.causes.signs import Reading, all_signs
 from toeline.coupon import Coupon
@@ -179,3 +180,160 @@ def test_probabilities_are_calibrated_though_strengths_are_off_by_a_factor_of_tw
         gap = abs(believed[here].mean() - true[here].mean())
         chance = 2 * sqrt(believed[here].mean() * (1 - believed[here].mean()) / here.sum())
         assert gap <= 0.1 + max(0.0, chance - 0.1), (low, gap, int(here.sum()))
+
+
+# ------------------------------------------------------------------------------------------------- the reasoning itself
+
+
+def told(process: str, present: tuple[str, ...] = (), absent: tuple[str, ...] = ()) -> dict[str, Reading]:
+    signs = {s: 0.97 for s in present} | {s: 0.05 for s in absent}
+    return {s: Reading(s, p, s) for s, p in signs.items()}
+
+
+def test_inference_equals_full_enumeration() -> None:
+    """Pearl 1988, 4.3.2 (noisy-OR) and 2.2.2 (virtual evidence), summed by hand over all sets of a cut-down process."""
+    process = load_process("gmaw-s")
+    chosen = ("travel-fast", "travel-slow", "volts-low", "plate-dirty", "draught", "ctwd-long")
+    small = replace(process, causes={k: process.causes[k] for k in chosen})
+    readings = {"narrow": 0.9, "pores": 0.7, "spatter-high": 0.8, "wide": 0.1, "undercut": 0.4}
+    net = network(small, "plate")
+    belief = infer(net, readings)
+    total, marginal = 0.0, dict.fromkeys(chosen, 0.0)
+    for bits in product((0, 1), repeat=len(chosen)):
+        there = [k for k, b in zip(chosen, bits, strict=True) if b]
+        if len(there) > 4 or {"travel-fast", "travel-slow"} <= set(there):
+            continue
+        weight = 1.0
+        for key, bit in zip(chosen, bits, strict=True):
+            prior = process.causes[key].prior
+            weight *= prior if bit else 1 - prior
+        for sign, p in readings.items():
+            strengths = [process.causes[k].links.get(sign, (0.0, ""))[0] for k in there]
+            miss = 1 - process.leak(sign)
+            keep = 1.0
+            for w in strengths:
+                miss *= 1 - max(w, 0)
+                keep *= 1 - max(-w, 0)
+            present = (1 - miss) * keep
+            weight *= present * p + (1 - present) * (1 - p)
+        total += weight
+        for key in there:
+            marginal[key] += weight
+    for key in chosen:
+        assert belief.probability[key] == pytest.approx(marginal[key] / total, rel=1e-5)
+
+
+def test_unknown_counts_for_nothing_and_absence_counts_against() -> None:
+    process = load_process("gmaw-s")
+    net = network(process, "tee")
+    nothing = infer(net, {}).probability
+    half = infer(net, {"pores": 0.5}).probability
+    without = infer(net, {"pores": 0.03}).probability
+    assert half["draught"] == pytest.approx(nothing["draught"], rel=1e-6)
+    assert without["draught"] < 0.5 * nothing["draught"]
+    coupon = Coupon(process="gmaw-s")
+    clean = reason(None, surface=(), spatter=None, coupon=coupon)
+    unseen = reason(None, surface=None, spatter=None, coupon=coupon)
+    assert "pores" in clean.signs and "pores" not in unseen.signs
+
+
+def test_several_causes_act_together_and_one_explains_another_away() -> None:
+    coupon, process = Coupon(joint="tee", process="gmaw-s"), load_process("gmaw-s")
+    both = reason_from_signs(told("gmaw-s", ("crater-open", "crooked", "wander")), process=process, coupon=coupon).causes
+    assert {both[0].key, both[1].key} == {"crater-fill", "hand-off-line"}
+    assert both[1].probability > 0.45
+    alone = infer(network(process, "tee"), {"pores": 0.93}).probability["draught"]
+    explained = infer(network(process, "tee"), {"pores": 0.93, "set-gas-flow-low": 0.95}).probability["draught"]
+    assert explained < 0.7 * alone
+
+
+def test_opposites_are_never_both_there() -> None:
+    for name in process_names():
+        net = network(load_process(name), "tee")
+        keys = np.array([c.key for c in net.causes] + [""])
+        sets = [set(row) for row in keys[net.members[:: max(1, len(net.members) // 3000)]]]
+        pairs = [{c.key, c.opposite} for c in net.causes if c.opposite and c.opposite in keys]
+        assert pairs and not any(pair <= s for s in sets for pair in pairs)
+
+
+def test_next_change_has_the_best_gain_and_nothing_is_changed_on_a_good_coupon() -> None:
+    process, coupon = load_process("gmaw-s"), Coupon(joint="tee", process="gmaw-s")
+    bad = reason_from_signs(told("gmaw-s", ("convex", "narrow", "stubbing", "spatter-high")), process=process, coupon=coupon)
+    assert bad.next_change == "volts too low for the wire feed"
+    assert max(bad.causes, key=lambda c: c.gain).cause == bad.next_change
+    good = reason_from_signs(told("gmaw-s", (), PHOTO_SIGNS), process=process, coupon=coupon)
+    assert good.next_change is None
+    assert good.causes[0].probability < 0.3
+
+
+def test_two_causes_that_look_alike_come_with_what_would_tell_them_apart() -> None:
+    process, coupon = load_process("gmaw-s"), Coupon(joint="tee", process="gmaw-s")
+    diagnosis = reason_from_signs(told("gmaw-s", ("base-leg-longer",)), process=process, coupon=coupon)
+    assert {c.key for c in diagnosis.causes[:2]} == {"gun-at-base", "aim-at-base"}
+    assert "tell" in diagnosis.tell_apart and "This would help" in diagnosis.tell_apart
+
+
+def test_advice_speaks_of_the_controls_that_the_machine_has() -> None:
+    for settings, word in (({"voltage_v": 18.0}, "0.5–1"), ({"tap": 3.0}, "tap"), ({"voltage_dial": 4.0}, "dial")):
+        causes = reason(None, surface=None, spatter=None, coupon=Coupon(process="gmaw-s", settings=settings)).causes
+        assert word in next(c for c in causes if c.key == "volts-low").change
+
+
+def test_the_outcome_of_a_change_teaches() -> None:
+    process, coupon = load_process("gmaw-s"), Coupon(joint="tee", process="gmaw-s")
+    seen = ("convex", "narrow")
+    before = {s: r.probability for s, r in told("gmaw-s", seen).items()}
+    first = reason_from_signs(told("gmaw-s", seen), process=process, coupon=coupon)
+    belief = {c.key: c.probability for c in first.causes}
+    same = reason_from_signs(told("gmaw-s", seen), process=process, coupon=coupon, history=(Past(before, "volts-low"),))
+    after = {c.key: c.probability for c in same.causes}
+    assert after["volts-low"] < 0.75 * belief["volts-low"], "the change did not help"
+    assert after["travel-fast"] > belief["travel-fast"]
+    assert any("less likely" in n for n in same.notes)
+    cured = reason_from_signs(
+        told("gmaw-s", (), seen), process=process, coupon=coupon, history=(Past(before, first.causes[0].cause),)
+    )
+    assert any("more likely to have been the cause" in n for n in cured.notes)
+    assert cured.next_change is None
+
+
+def test_reasons_carry_numbers_and_words_carry_no_certainty() -> None:
+    measures = {"width_cv_ratio": Measured(0.19, 0.01), "ripple_regularity_ratio": Measured(0.1, 0.05)}
+    size = BeadSize(Stations(*([np.empty(0)] * 7)), measures, np.empty(0, dtype=bool))
+    first = reason(size, surface=(), spatter=None, coupon=Coupon(process="gmaw-s")).causes[0]
+    assert first.key == "travel-unsteady"
+    assert "width varies by 19 ± 2 %" in first.evidence_for[0]
+    for name in process_names():
+        for cause in load_process(name).causes.values():
+            text = " ".join((cause.change, cause.expect, cause.otherwise, cause.check)).lower()
+            assert not [w for w in ("certain", "definitely", "must be", "you should have", "fault is") if w in text]
+
+
+def test_a_sign_grows_with_the_value_and_softens_with_u() -> None:
+    def p(value: float, u: float) -> float:
+        measures = {"width_cv_ratio": Measured(value, u)}
+        size = BeadSize(Stations(*([np.empty(0)] * 7)), measures, np.empty(0, dtype=bool))
+        return reason(size, surface=None, spatter=None, coupon=Coupon(process="gmaw-s")).signs["uneven-width"]
+
+    values = [p(v, 0.005) for v in (0.04, 0.08, 0.10, 0.12, 0.20)]
+    assert values == sorted(values) and values[2] == pytest.approx(0.5)
+    assert 0.5 < p(0.12, 0.05) < p(0.12, 0.005)
+
+
+def test_without_a_process_no_cause_is_named() -> None:
+    diagnosis = reason(None, surface=(), spatter=None, coupon=Coupon())
+    assert diagnosis.causes == () and "which process" in diagnosis.notes[0]
+
+
+def test_implied_travel_against_the_plan_speaks_for_a_slow_hand() -> None:
+    legs = {
+        "leg_base_mean_mm": Measured(7.0, 0.05),
+        "leg_standing_mean_mm": Measured(7.0, 0.05),
+        "width_mean_mm": Measured(9.9, 0.1),
+    }
+    size = BeadSize(Stations(*([np.empty(0)] * 7)), legs, np.empty(0, dtype=bool))
+    entered = {"wire_diameter_mm": 0.9, "wire_feed_mm_per_min": 6000.0, "travel_speed_mm_per_min": 350.0}
+    coupon = Coupon(process="gmaw-s", target_leg_mm=5.5, settings=entered)
+    diagnosis = reason(size, surface=(), spatter=None, coupon=coupon)
+    assert diagnosis.causes[0].key == "travel-slow"
+    assert any("mm/min" in reason_ for reason_ in diagnosis.causes[0].evidence_for)

@@ -25,7 +25,7 @@ from toeline.surface.result import SurfaceSign
 __all__ = ["Reading", "Sign", "all_signs", "implied_travel", "quantities", "read_signs"]
 
 SURE = 0.97  # no photo makes a sign surer than this, nor its absence
-TOLD = 0.93  # what a person says they saw
+TOLD = 0.97  # what a person says they saw
 _FEW_PARTICLES = 8
 _COARSE_MM = 1.0
 
