@@ -7,12 +7,11 @@ package. How a strip lies on its plate is written down here once more.
 
 from __future__ import annotations
 
-import sys
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from sample_images.scene import geometry
 
 from toeline.coupon import Scaling
 from toeline.quantity import Measured
@@ -22,9 +21,6 @@ from toeline.scale.bundle import Sighting
 from toeline.scale.plates import solve_plates
 from toeline.scale.solution import Scale
 from toeline.scale.strips import load_strips
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "sample_images"))
-from scene import geometry  # noqa: E402
 
 Array = NDArray[np.float64]
 

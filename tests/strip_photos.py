@@ -3,17 +3,12 @@ for finding strips and unfolding plates, not for beads."""
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from sample_images.scene import geometry
 
 from toeline.photo.result import CameraTag, Photo
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "sample_images"))
-from scene import geometry  # noqa: E402
 
 Array = NDArray[np.float64]
 Picture = NDArray[np.uint8]

@@ -138,7 +138,7 @@ def unfold(photo: Photo, scale: Scale, *, px_per_mm: float | None = None) -> Cou
     along0, along1, low, high = box
     wanted = scale.px_per_mm.value if px_per_mm is None else px_per_mm
     wanted = min(wanted, (LARGEST_VIEW_PX / max(1e-9, (along1 - along0) * (high - low))) ** 0.5)
-    width, height = ceil((along1 - along0) * wanted), ceil((high - low) * wanted)
+    width, height = ceil((along1 - along0) * wanted - 1e-6), ceil((high - low) * wanted - 1e-6)
     if width < 2 or height < 2:
         raise NoScale("The plates lie outside the photo.", advice="Keep strips and bead in the photo.")
     tee = "standing" in names
@@ -149,8 +149,8 @@ def unfold(photo: Photo, scale: Scale, *, px_per_mm: float | None = None) -> Cou
         strips=np.zeros((height, width), dtype=bool),
         px_per_mm=wanted,
         plate_names=names,
-        zero_row=(round(high * wanted) - 0.5) if tee else high * wanted,
-        along0_mm=along0,
+        zero_row=(round(high * wanted) if tee else high * wanted) - 0.5,
+        along0_mm=along0 + 0.5 / wanted,
     )
     at = _photo_places(view, scale)
     finer = _finer(at)

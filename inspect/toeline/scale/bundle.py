@@ -127,6 +127,11 @@ def rotations(vectors: Array) -> Array:
     return turned
 
 
+def _spins(vector: Array) -> Array:
+    """Slopes of the rotation matrix of a rotation vector, transposed: [k, j, i] is that of entry (i, j) by component k."""
+    return np.asarray(cv2.Rodrigues(vector)[1], dtype=np.float64).reshape(3, 3, 3).transpose(0, 2, 1)
+
+
 def strip_on_plate(strip: Strip, board_mm: Array, lie: Array, print_factor: Array, place: Array | None) -> Array:
     """Points of a printed strip in its plate's solving frame (x, y in the face, z into the plate), shape (n, 3) [mm].
 
@@ -178,7 +183,7 @@ class Problem:
 
     def predict(self, theta: Array) -> Array:
         """Photo positions of all corners, shape (p,) to (n, 2) [px]."""
-        seen = np.concatenate([self._seen(theta, i) for i in range(len(self.sightings))])
+        seen = np.concatenate([self._seen(theta, i)[1] for i in range(len(self.sightings))])
         rays = seen[:, :2] / np.where(np.abs(seen[:, 2:]) < 1.0, 1.0, seen[:, 2:])
         return distort(self.lens(theta), rays)
 
@@ -187,62 +192,53 @@ class Problem:
         centre_x, centre_y, k1, k2, p1, p2 = (float(v) for v in theta[1:7])
         return Lens(float(np.exp(theta[0])), centre_x, centre_y, k1, k2, p1, p2, self.mirrored)
 
-    def _on_plate(self, theta: Array, i: int) -> Array:
+    def _seen(self, theta: Array, i: int) -> tuple[Array, Array]:
+        """Points of one strip in its plate's solving frame, and in the camera frame, each shape (n, 3) [mm]."""
         at, place_at = self.unknowns.strip_at[i], self.unknowns.place_at[i]
         place = None if place_at is None else theta[place_at : place_at + 3]
         board = self.boards[i] + theta[INK] * self.outward[i]
-        return strip_on_plate(self.sightings[i].strip, board, theta[at : at + 5], theta[PRINT], place)
-
-    def _seen(self, theta: Array, i: int) -> Array:
-        """Corners of one strip in the camera frame, shape (n, 3) [mm]."""
+        on_plate = strip_on_plate(self.sightings[i].strip, board, theta[at : at + 5], theta[PRINT], place)
         turn, shift = self.pose(theta, self.sightings[i].plate)
-        return self._on_plate(theta, i) @ turn.T + shift
+        return on_plate, on_plate @ turn.T + shift
 
     def slopes(self, theta: Array) -> Array:
         """Slope of every photo position by every unknown, shape (n, 2, p), by the chain rule."""
-        un, parts = self.unknowns, []
-        for i, sighting in enumerate(self.sightings):
-            at, place_at, pose_at = un.strip_at[i], un.place_at[i], un.pose_at[sighting.plate]
-            turn, shift = self.pose(theta, sighting.plate)
-            on_plate = self._on_plate(theta, i)
-            seen = on_plate @ turn.T + shift
-            moves = np.zeros((len(seen), 3, un.size))
-            nudged = theta[pose_at : pose_at + 3] + 1e-6 * np.concatenate([np.eye(3), -np.eye(3)])
-            spins = rotations(nudged)
-            moves[:, :, pose_at : pose_at + 3] = np.einsum("kij,nj->nik", (spins[:3] - spins[3:]) / 2e-6, on_plate)
-            moves[:, :, pose_at + 3 : pose_at + 6] = np.eye(3)
-            heights = _height_slopes(sighting.strip, self.boards[i] + theta[INK] * self.outward[i], theta[at : at + 5])
-            moves[:, :, at : at + 5] = -turn[:, 2, None] * heights[:, None, :]
-            in_face = turn[:, :2] @ (np.eye(2) if place_at is None else _turn(theta[place_at]))
-            printed = self.boards[i] + theta[INK] * self.outward[i] - sighting.strip.centre_mm
-            moves[:, :, PRINT] = in_face * printed[:, None, :]
-            rise = theta[at + 2 : at + 5] / np.repeat(sighting.strip.centre_mm, [2, 1])[[0, 2, 1]]  # along, across, curl
-            u = printed[:, 0] / sighting.strip.centre_mm[0]
-            uphill = np.column_stack([rise[0] + 2 * rise[2] * u, np.full(len(u), rise[1])])
-            moves[:, :, INK] = (self.outward[i] * theta[PRINT]) @ in_face.T - np.outer(_dot(uphill, self.outward[i]), turn[:, 2])
-            if place_at is not None:
-                flat = on_plate[:, :2] - theta[place_at + 1 : place_at + 3]
-                moves[:, :, place_at] = np.column_stack([-flat[:, 1], flat[:, 0]]) @ turn[:, :2].T
-                moves[:, :, place_at + 1 : place_at + 3] = turn[:, :2]
-            parts.append(self._through_lens(theta, seen, moves))
-        return np.concatenate(parts)
-
-    def _through_lens(self, theta: Array, seen: Array, moves: Array) -> Array:
-        """Slopes of photo positions from slopes of camera-frame points (n, 3, p), shape (n, 2, p)."""
+        parts = [self._moves(theta, i) for i in range(len(self.sightings))]
+        seen, moves = (np.concatenate(part) for part in zip(*parts, strict=True))
         lens = self.lens(theta)
         rays = seen[:, :2] / seen[:, 2:]
         ray_moves = (moves[:, :2] - rays[:, :, None] * moves[:, 2:]) / seen[:, 2, None, None]
-        scale = np.array([self.sign, 1.0])[:, None] * lens.focal_px
-        slope = (distortion_slope(lens, rays) * scale) @ ray_moves
+        slope = (distortion_slope(lens, rays) * (np.array([self.sign, 1.0])[:, None] * lens.focal_px)) @ ray_moves
         slope[:, :, LENS] += lens_slopes(lens, rays)
         slope[:, :, 0] *= lens.focal_px
-        return slope
+        return np.asarray(slope, dtype=np.float64)
+
+    def _moves(self, theta: Array, i: int) -> tuple[Array, Array]:
+        """Points of one strip in the camera frame (n, 3), and how each unknown moves them (n, 3, p) [mm per its unit]."""
+        un, sighting = self.unknowns, self.sightings[i]
+        at, place_at, pose_at = un.strip_at[i], un.place_at[i], un.pose_at[sighting.plate]
+        turn, _ = self.pose(theta, sighting.plate)
+        on_plate, seen = self._seen(theta, i)
+        moves = np.zeros((len(seen), 3, un.size))
+        moves[:, :, pose_at : pose_at + 3] = (on_plate @ _spins(theta[pose_at : pose_at + 3])).transpose(1, 2, 0)
+        moves[:, :, pose_at + 3 : pose_at + 6] = np.eye(3)
+        board = self.boards[i] + theta[INK] * self.outward[i]
+        heights = _height_slopes(sighting.strip, board, theta[at : at + 5])
+        moves[:, :, at : at + 5] = -turn[:, 2, None] * heights[:, None, :]
+        in_face = turn[:, :2] if place_at is None else turn[:, :2] @ _turn(theta[place_at])
+        moves[:, :, PRINT] = in_face * (board - sighting.strip.centre_mm)[:, None, :]
+        moves[:, :, INK] = (self.outward[i] * theta[PRINT]) @ in_face.T  # what a tenth of a millimetre does to heights is nothing
+        if place_at is not None:
+            flat = on_plate[:, :2] - theta[place_at + 1 : place_at + 3]
+            moves[:, :, place_at] = np.stack([-flat[:, 1], flat[:, 0]], axis=1) @ turn[:, :2].T
+            moves[:, :, place_at + 1 : place_at + 3] = turn[:, :2]
+        return seen, moves
 
     def pose(self, theta: Array, plate: str) -> tuple[Array, Array]:
         """One plate's solving frame (x, y in the face, z into it):
         rotation (3, 3) and origin (3,) in the camera frame [mm]."""
         at = self.unknowns.pose_at[plate]
-        return rotations(theta[None, at : at + 3])[0], theta[at + 3 : at + 6]
+        return np.asarray(cv2.Rodrigues(theta[at : at + 3])[0], dtype=np.float64), theta[at + 3 : at + 6]
 
     def angle_deg(self, theta: Array) -> Array:
         """Angle between the two plates, shape (m,) [deg]."""
@@ -257,9 +253,9 @@ class Problem:
         """
         poses = {n: (rotations(theta[:, at : at + 3]), theta[:, at + 3 : at + 6]) for n, at in self.unknowns.pose_at.items()}
         if not self.two_plates:
-            ((name, (turn, origin)),) = poses.items()
+            ((name, (turn, first)),) = poses.items()
             sign = -1.0 if flip else 1.0
-            return {name: (turn * [sign, -sign, -1.0], origin)}
+            return {name: (turn * [sign, -sign, -1.0], first)}
         (base, at_base), (standing, at_standing) = poses["base"], poses["standing"]
         up_base, up_standing = -base[:, :, 2], -standing[:, :, 2]
         meeting = np.cross(up_base, up_standing)
@@ -268,7 +264,7 @@ class Problem:
         faces = np.stack([up_base, up_standing, along], axis=1)
         middle = 0.5 * (at_base + at_standing)
         offsets = np.stack([_dot(up_base, at_base), _dot(up_standing, at_standing), _dot(along, middle)], axis=1)
-        origin = np.linalg.solve(faces, offsets[..., None])[..., 0]
+        origin: Array = np.asarray(np.linalg.solve(faces, offsets[..., None])[..., 0], dtype=np.float64)
         return {
             "base": (np.stack([along, np.cross(along, up_base), up_base], axis=2), origin),
             "standing": (np.stack([along, np.cross(up_standing, along), up_standing], axis=2), origin),
@@ -288,8 +284,13 @@ class Problem:
         slope = self.slopes(theta)[:, :, free] * self.unknowns.unit[free]
         if not self.two_plates:
             return Linear(self.predict(theta), slope, 0.0, np.zeros(n))
-        angles = self.angle_deg(self.around(theta, free))
-        return Linear(self.predict(theta), slope, float(angles[0]), (angles[1 : 1 + n] - angles[1 + n :]) / (2 * STEP))
+        angle_deg = float(self.angle_deg(theta[None])[0])
+        angle_slope = np.zeros(self.unknowns.size)
+        (first, at_first), (second, at_second) = ((self.pose(theta, p)[0][:, 2], at) for p, at in self.unknowns.pose_at.items())
+        for at, other in ((at_first, second), (at_second, first)):
+            turned = _spins(theta[at : at + 3])[:, 2] @ other
+            angle_slope[at : at + 3] = np.degrees(turned) / max(1e-6, np.sin(np.radians(angle_deg)))
+        return Linear(self.predict(theta), slope, angle_deg, angle_slope[free] * self.unknowns.unit[free])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

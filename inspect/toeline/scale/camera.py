@@ -102,8 +102,8 @@ def calibrate(photos: Sequence[Photo]) -> Profile:
     bend = bend.ravel()
     k1, k2, p1, p2 = (float(v) for v in bend[:4])
     lens = Lens(float(matrix[0, 0]), float(matrix[0, 2]), float(matrix[1, 2]), k1, k2, p1, p2)
-    # OpenCV reports u for (fx, fy, cx, cy, k1, k2, p1, p2, …), residuals taken as independent
-    u = spread.ravel()[[0, 2, 3, 4, 5, 6, 7]]
+    # OpenCV reports u for (fx, fy, cx, cy, k1, k2, p1, p2, …), with none for fx when it hangs on fy
+    u = spread.ravel()[[1, 2, 3, 4, 5, 6, 7]]
     made_on = (first.taken_at or date.today().isoformat())[:10]
     return Profile(first.camera, _sides(first), lens, np.diag(u**2), float(residual), n_used, made_on)
 

@@ -26,10 +26,11 @@ FEWEST_CORNERS = 8
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Found:
-    """All strips found in one photo, and whether it had to be mirrored to read them."""
+    """All strips found in one photo, whether it had to be mirrored to read them, and letters of strips hardly seen."""
 
     strips: tuple[Sighting, ...]
     mirrored: bool = False
+    unread: tuple[str, ...] = ()
 
 
 def find_strips(pixels: Picture) -> Found:
@@ -70,7 +71,8 @@ def find_strips(pixels: Picture) -> Found:
             advice="Hold the phone still, tap on the strip to focus, and keep dirt and glare off it.",
             evidence={"markers_px": markers},
         )
-    return Found(kept, mirrored)
+    unread = tuple(sorted(set(by_strip) - {s.strip.letter for s in kept}))
+    return Found(kept, mirrored, unread)
 
 
 def _find_markers(pixels: Picture) -> tuple[dict[int, Array], bool]:

@@ -74,6 +74,8 @@ def _flags(photo: Photo, found: Found, joint: str, scaling: Scaling) -> tuple[Fl
     flags = []
     if found.mirrored:
         flags.append(Flag("photo-mirrored"))
+    if found.unread:
+        flags.append(Flag("one-strip-of-two", f"strip {', '.join(found.unread)} is hardly seen"))
     if photo.camera.focal_35mm is None and not scaling.camera:
         flags.append(Flag("no-exif"))
     if joint == "tee" and scaling.strip_thickness_mm is None:

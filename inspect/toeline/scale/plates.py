@@ -42,9 +42,7 @@ def solve_plates(sightings: Sequence[Sighting], *, joint: str, budget: Budget, m
     placed, flags = tell_plates(sightings, joint)
     problem = Problem(placed, budget, mirrored=mirrored)
     fit = solve(problem)
-    residual = _residuals(problem, fit)
-    if np.sqrt(np.mean(residual**2)) > max(1.5, 6.0 * budget.corner_u_px) or fit.weights.mean() < 0.6:
-        raise unsolved(float(np.sqrt(np.mean(residual**2))))
+    _check_residuals(problem, fit)
     flip = joint != "tee" and _along_points_left(problem, fit)
     if joint == "tee":
         _check_tee(problem, fit)
@@ -120,11 +118,15 @@ def _along_points_left(problem: Problem, fit: Fit) -> bool:
     return bool(x < -0.2 * abs(y))
 
 
-def _residuals(problem: Problem, fit: Fit) -> Array:
-    """Distance of each used corner from its prediction, shape (n,) [px]."""
+def _check_residuals(problem: Problem, fit: Fit) -> None:
+    """Raise where any strip's corners miss their prediction by more than print and finding can."""
     miss = np.linalg.norm(problem.predict(fit.theta) - problem.observed, axis=1)
-    used: Array = miss[fit.weights > 0]
-    return used
+    parts = np.cumsum([len(s.points_px) for s in problem.sightings])[:-1]
+    for sighting, missed, weights in zip(problem.sightings, np.split(miss, parts), np.split(fit.weights, parts), strict=True):
+        spread_px, spread_mm = (np.linalg.norm(np.std(p, axis=0)) for p in (sighting.points_px, sighting.points_mm))
+        rms = float(np.sqrt(np.mean(missed[weights > 0] ** 2))) if weights.any() else float("inf")
+        if rms > max(WORST_RESIDUAL_PX, WORST_RESIDUAL_MM * float(spread_px / spread_mm)) or weights.mean() < 0.6:
+            raise unsolved(float(np.sqrt(np.mean(missed**2))))
 
 
 def _check_tee(problem: Problem, fit: Fit) -> None:
@@ -134,7 +136,7 @@ def _check_tee(problem: Problem, fit: Fit) -> None:
     for name, (turn, origin) in frames.items():
         at = problem.unknowns.pose_at[name] + 3
         across = float((fit.theta[at : at + 3] - origin[0]) @ turn[0, :, 1])
-        if across <= 0 or not 50.0 <= angle <= 130.0:
+        if across <= 0 or not PLATE_ANGLE_RANGE_DEG[0] <= angle <= PLATE_ANGLE_RANGE_DEG[1]:
             raise PlatesUnsolved(
                 f"The strips lie at {angle:.0f}° to each other, which is not the inside of a tee joint.",
                 advice="Lay one strip on each plate facing the phone, or say that the joint is flat.",
@@ -211,5 +213,9 @@ def _doubts(problem: Problem, fit: Fit) -> tuple[Flag, ...]:
     return tuple(flags)
 
 
+WORST_RESIDUAL_PX, WORST_RESIDUAL_MM = 0.7, 0.06
+"""Root mean square of a strip's residuals from which its pose is not believed: the larger of the two (own judgement)."""
+PLATE_ANGLE_RANGE_DEG = (55.0, 125.0)
+"""Angles between plates that a tee joint may have, with a little room about 60 to 120 [deg]."""
 CURLED_MM = 0.15
 """Curl from which it is worth a word: ends above the middle of the strip [mm]."""

@@ -1,13 +1,11 @@
 """The scale of one photo: lens, plates, and how surely rays turn into millimetres.
 
-Frames. Photo [px]: x right, y down, origin at the centre of the top-left pixel. Camera [mm]: x right, y down, z away
-from the phone.
-Plate [mm]: ``along`` the weld, ``across`` the distance from the root on that plate (tee) or a direction square to
-``along`` (flat),
-``height`` above the plate's face. On a tee both plates share ``along`` and its origin; seen from the front of the
-joint ``along`` grows
-to the right. So a base plate's frame is left-handed (``across`` points down in the view), the others are right-handed.
-The bead room moves the origin of ``along`` (and, on flat plates, the whole frame) to the bead.
+Frames. Photo [px]: x right, y down, origin at the centre of the top-left pixel. Camera [mm]: x right, y down, z away from
+the phone. Plate [mm]: ``along`` the weld, ``across`` the distance from the root on that plate (tee) or a direction square
+to ``along`` (flat), ``height`` above the plate's face. On a tee both plates share ``along`` and its origin; seen from the
+front of the joint ``along`` grows to the right. So a base plate's frame is left-handed (``across`` points down in the
+view), the others are right-handed. The bead room moves the origin of ``along`` (and, on flat plates, the whole frame) to
+the bead.
 """
 
 from __future__ import annotations
