@@ -24,13 +24,17 @@ from toeline.scale.solution import Scale
 Array = NDArray[np.float64]
 
 STATION_MM = 0.5
-LEAST_CONFIDENCE = 0.25
+LEAST_CONFIDENCE = 0.4
 """Below this a bead is refused [ratio]."""
-UNSURE_CONFIDENCE = 0.6
+UNSURE_CONFIDENCE = 0.65
 """Below this a bead is answered but doubted [ratio]."""
 RIVAL_BEAD = 0.5
 """Another bead with at least this share of the chosen one's total contrast is told of [ratio]."""
 LEG_MM = (1.5, 18.0)
+DEFINITION_RATIO = 0.015
+"""How well a toe is defined at all, as a share of the width: it is a crease or a rolled edge, not a line [ratio]."""
+CORRELATION_WIDTHS = 1.0
+"""Toe errors stay alike over about this many widths along the bead."""
 
 __all__ = ["find_bead"]
 
@@ -118,7 +122,7 @@ def _find(
                 advice="Fill the frame with the bead, add light from the side, or draw a box round it.",
             )
         trace = trace_band(view.image, valid, bands[0], evidence, anchors)
-    return _assemble(view, scale, trace, tee, travel, names, anchors, bands)
+    return _assemble(view, scale, trace, tee, travel, names, bands, bool(anchors) or box is not None)
 
 
 def _trace_tee(
@@ -168,8 +172,8 @@ def _assemble(
     tee: bool,
     travel: str,
     names: tuple[str, str],
-    anchors: tuple[Anchor, ...],
     bands: tuple[Band, ...],
+    by_hand: bool,
 ) -> Bead:
     """A trace as a bead: stations, parts, flags, confidence."""
     presence, sharp = _presence(trace)
@@ -191,7 +195,7 @@ def _assemble(
     ratio = 1.0 / view.px_per_mm
     along = stations.along_px * ratio
     confidence = _confidence(trace, stations, bands)
-    if confidence < LEAST_CONFIDENCE and not anchors:
+    if confidence < LEAST_CONFIDENCE and not by_hand:
         raise NoBead(
             "Something bead-like is there, but its toes can't be told from what lies beside them.",
             advice="Clean the plate, add light from the side, go closer; or put points on the toes or a box round the bead.",
@@ -213,7 +217,7 @@ def _assemble(
     parts = bead_parts(along, width, travel=travel, open_ends=open_ends, off_ends=off_ends)
     flags = _flags(stations, along, names, confidence, bands, parts, open_ends, unscaled)
     ends = view_to_photo(view, scale, stations.view_px.mean(axis=0)[[0, -1]])
-    correlation = 0.35 * width_px * ratio
+    correlation = CORRELATION_WIDTHS * width_px * ratio
     return Bead(
         _still(along),
         MappingProxyType(toes),
@@ -264,12 +268,12 @@ def _stations(trace: Trace, first: int, last: int, step_px: float, parting: Arra
     nearest = np.clip(np.round(at).astype(int), 0, len(index) - 1)
     visible = np.stack([trace.seen[np.clip(np.round(r).astype(int), 0, len(trace.seen) - 1), nearest] > 0.5 for r in rows])
     edge = np.stack([trace.edges[np.clip(np.round(r).astype(int), 0, len(trace.seen) - 1), nearest] for r in rows])
-    told = (sampled(parting) > 0.1) | (edge > 1.0)
+    told = (sampled(parting) > 0.0) | (edge > 0.7)
     return _Stations(
         at,
         (at - first) * spacing,
         (trace.strip.centre_row - rows) * trace.strip.pitch_px,
-        sampled(trace.lines.sd_rows) * trace.strip.pitch_px,
+        np.hypot(sampled(trace.lines.sd_rows), DEFINITION_RATIO * trace.width_rows) * trace.strip.pitch_px,
         sampled(trace.lines.rival),
         visible & told,
         np.stack([trace.strip.to_view(columns, r) for r in rows]),
@@ -277,15 +281,22 @@ def _stations(trace: Trace, first: int, last: int, step_px: float, parting: Arra
 
 
 def _confidence(trace: Trace, stations: _Stations, bands: tuple[Band, ...]) -> float:
-    """A score in [0, 1], growing with how surely both toes were told [ratio]."""
+    """A score in [0, 1], growing with how surely both toes were told [ratio].
+
+    The band's total contrast weighs most: the solver learns from its own lines and parts anything it was led to. Monotone, not yet a
+    probability; weights set on the marked photos kept for training and on bare plate.
+    """
     inside, parting = _presence(trace)
     span = slice(int(stations.at[0]), int(stations.at[-1]) + 1)
-    sure = float(1 - stations.rival.mean())
-    seen = float(stations.seen.mean())
-    part = float(np.clip(np.median(parting[:, span]), -1, 3))
-    strength = float(np.median(bands[0].contrast)) if bands else 0.5
-    score = 2.2 * (sure - 0.6) + 1.2 * (seen - 0.7) + 0.8 * (part - 0.8) + 1.0 * (strength - 0.4)
-    return float(1 / (1 + np.exp(-2.0 * score)))
+    part = float(np.clip(parting[:, span].mean(), -1, 1.5))
+    score = 0.5 * (part - 0.5) + 0.3 * (float(np.median(inside[span])) - 0.5) + 4.0 * (0.05 - float(stations.rival.mean()))
+    score += 2.0 * (float(stations.seen.mean()) - 0.9)
+    if bands:
+        score += 1.3 * (float(np.log(max(bands[0].total, 0.1))) - 2.2)
+        score -= 0.5 * (len(bands) > 1 and bands[1].total > RIVAL_BEAD * bands[0].total)
+    else:
+        score += 1.5 * (part - 0.2)
+    return float(0.95 / (1 + np.exp(-score)))
 
 
 def _flags(
@@ -301,6 +312,9 @@ def _flags(
     """Doubts, each with its stretch."""
     unit = "px" if unscaled else "mm"
     flags: list[Flag] = []
+    usual = float(np.median(stations.across_px[0] - stations.across_px[1]))
+    step = float(np.median(np.diff(stations.along_px))) if len(along) > 1 else 1.0
+    least = max(4, round(0.5 * usual / step))
 
     def stretches(flag: str, name: str, where: NDArray[np.bool_], least: int) -> None:
         for a, b in runs(_closed(where, 4)):
@@ -308,8 +322,9 @@ def _flags(
                 flags.append(Flag(flag, f"{name} toe, {along[a]:.0f}–{along[b]:.0f} {unit}"))
 
     for i, name in enumerate(names):
-        stretches("toe-bridged", name, ~stations.seen[i], 6)
-        stretches("toe-unsure", name, (stations.rival[i] > 0.4) & stations.seen[i], 6)
+        stretches("toe-bridged", name, ~stations.seen[i], least)
+        doubtful = (stations.rival[i] > 0.4) | _jumped(stations.across_px[i], stations.across_px[0] - stations.across_px[1])
+        stretches("toe-unsure", name, doubtful & stations.seen[i], least)
     if confidence < UNSURE_CONFIDENCE:
         flags.append(Flag("bead-unsure"))
     if len(bands) > 1 and bands[1].total > RIVAL_BEAD * bands[0].total:
@@ -321,6 +336,22 @@ def _flags(
     if not unscaled and steady < 20.0:
         flags.append(Flag("short-bead", f"{steady:.0f} mm"))
     return tuple(flags)
+
+
+def _jumped(across: Array, width: Array) -> NDArray[np.bool_]:
+    """Stretches between sudden steps of a toe that lie a quarter of the width off its usual place: another edge, or a restart."""
+    usual = float(np.median(width))
+    reach = 3
+    step = np.zeros(len(across))
+    if len(across) > 2 * reach:
+        step[reach:-reach] = np.abs(across[2 * reach :] - across[: -2 * reach])
+    ends = [0, *(round((a + b) / 2) for a, b in runs(step > 0.2 * usual)), len(across)]
+    place = float(np.median(across))
+    out = np.zeros(len(across), dtype=bool)
+    for a, b in zip(ends[:-1], ends[1:], strict=True):
+        if b > a and len(ends) > 2 and abs(float(np.median(across[a:b])) - place) > 0.25 * usual:
+            out[a:b] = True
+    return out
 
 
 def _closed(flags: NDArray[np.bool_], gap: int) -> NDArray[np.bool_]:

@@ -15,6 +15,12 @@ Array32 = NDArray[np.float32]
 
 BURNT_OUT = 98.5
 """Lightness above which a px holds no texture [0–100]."""
+GLARE_PX = 7
+"""Smaller burnt-out spots are glints on the face, not glare that hides a toe [strip px]."""
+
+RAMP_ROWS = 2.0
+RAMP_SHARE = 0.9
+"""Share of a smoother gradient taken off an edge: heat tint and shading ramp, metal ends at once [ratio]."""
 
 __all__ = ["BURNT_OUT", "Strip", "features", "lay_straight", "resample_line", "smooth_line"]
 
@@ -131,7 +137,8 @@ def lay_straight(
     seen = ((at[..., 0] >= 0) & (at[..., 0] <= w - 1) & (at[..., 1] >= 0) & (at[..., 1] <= h - 1)).astype(np.float32)
     if valid is not None:
         seen *= _sample(valid.astype(np.float32), at, 1.0)
-    seen *= light < BURNT_OUT
+    burnt = cv2.morphologyEx((light > BURNT_OUT).astype(np.uint8), cv2.MORPH_OPEN, np.ones((GLARE_PX, GLARE_PX), np.uint8))
+    seen *= cv2.dilate(burnt, np.ones((5, 5), np.uint8)) == 0
     weld = toe = None
     if evidence is not None and evidence.roughness is None:
         weld = _sample(evidence.log_odds(), at, evidence.scale_ratio)
@@ -167,7 +174,8 @@ def features(strip: Strip, step: int) -> tuple[Array32, Array32, Array32]:
     parts.append(np.log(cv2.GaussianBlur(np.abs(light - wide), (0, 0), sigmaX=5.0, sigmaY=2.0) + 0.5))
     stacked = np.stack([_pool(part, step) for part in parts], axis=-1)
     gy = cv2.Scharr(cv2.GaussianBlur(light, (0, 0), sigmaX=0.5, sigmaY=0.8), cv2.CV_32F, 0, 1) / 32
-    edge = cv2.GaussianBlur(_pool(gy, step), (0, 0), sigmaX=0.8, sigmaY=0.01)
+    ramp = cv2.Scharr(cv2.GaussianBlur(light, (0, 0), sigmaX=0.5, sigmaY=RAMP_ROWS), cv2.CV_32F, 0, 1) / 32
+    edge = cv2.GaussianBlur(_pool(gy - RAMP_SHARE * ramp, step), (0, 0), sigmaX=0.8, sigmaY=0.01)
     return stacked, np.asarray(edge, np.float32), _pool(strip.seen, step)
 
 

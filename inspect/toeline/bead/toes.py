@@ -18,14 +18,17 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]
 
-REGION_WEIGHT = 0.06
+REGION_WEIGHT = 0.04
 """Independent observations per row: neighbouring px say much the same."""
 EDGE_WEIGHT = 1.5
 _CLIP = 2.5
 MOVE_ROWS = (0.55, 0.45)
+"""Typical moves from station to station of both toes together, and of the width [rows]."""
 _LEAK = 1e-5
 ROUGH_CUT = 0.5
-WIDTH_WEIGHT = 1 / 6
+"""Where between the sides' roughness and the roughest rows' weld metal begins at first [ratio]."""
+WIDTH_WEIGHT = 0.5
+"""Weight of the expected width at each station, against its evidence [ratio]."""
 
 __all__ = ["PlateModels", "TwoLines", "edge_score", "fit_models", "rough_log_odds", "solve_lines", "weld_log_odds"]
 
@@ -132,7 +135,7 @@ def weld_log_odds(stack: Array32, seen: Array32, models: PlateModels, rows: Arra
 def edge_score(edge: Array32, seen: Array32) -> Array32:
     """How much of an edge runs along the bead, relative to this strip's usual edges, in about [0, 2.5], shape (h, n)."""
     usual = float(np.quantile(np.abs(edge), 0.6)) + 0.15
-    visible = cv2.erode(seen, np.ones((5, 1), np.uint8))
+    visible = cv2.erode(seen, np.ones((7, 3), np.uint8))
     return np.asarray(np.log1p(np.abs(edge) / usual) * visible, dtype=np.float32)
 
 

@@ -22,7 +22,8 @@ LOOKS_SHARE = 0.5
 ROUNDS = (2, 2)
 """How often the lines are solved in the first and second strip, learning looks anew from the lines before."""
 
-EXPECTED = (1.4, 0.6, 0.35)
+EXPECTED = (1.3, 0.5, 0.5)
+"""Width expected in the first strip over the band's half width, and its spread (log) in the first and second strip."""
 
 __all__ = ["Anchor", "Trace", "trace_band", "trace_row"]
 
@@ -166,7 +167,20 @@ def _solve(
         lines = solve_lines(odds, edges, n_states=n_states, width_rows=expected, fixed=fixed)
         rows = lines.rows
     assert lines is not None
-    return Trace(strip, columns, lines, odds, edges, seen)
+    return Trace(strip, columns, _through(lines, fixed), odds, edges, seen)
+
+
+def _through(lines: TwoLines, fixed: tuple[tuple[int, int, float], ...]) -> TwoLines:
+    """Lines moved the last fraction of a row onto their anchors, and their neighbours with them."""
+    if not fixed:
+        return lines
+    rows, sd = lines.rows.copy(), lines.sd_rows.copy()
+    at = np.arange(rows.shape[1])
+    for line, column, row in fixed:
+        near = np.exp(-np.square((at - column) / 6.0))
+        rows[line] += (row - rows[line, column]) * near
+        sd[line] *= 1 - 0.8 * near
+    return TwoLines(rows, sd, lines.rival)
 
 
 def _carried(before: Trace, strip: Strip, columns: Array) -> Array:
