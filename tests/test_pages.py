@@ -33,7 +33,7 @@ from toeline.pages.state import Key
 from toeline.pages.work import Asked, inspected
 from toeline.report import look
 from toeline.report.class_table import class_row, csv_text
-from toeline.report.summary import headline, photo_word, share_under_target
+from toeline.report.summary import headline, photo_word, share_under_target, unsaid_strips, verdict_lines
 
 PAGES = Path(entry.__file__).parent
 ROOT = Path(__file__).resolve().parents[1]
@@ -73,7 +73,7 @@ def measured(monkeypatch: pytest.MonkeyPatch) -> list[Coupon]:
         return SimpleNamespace(photo=photo, as_dict=lambda: record)
 
     monkeypatch.setattr(work, "inspect_photo", inspect_photo)
-    monkeypatch.setattr(work, "overlay_picture", lambda found, max_px: np.asarray(found.photo.pixels))
+    monkeypatch.setattr(work, "close_up", lambda found, max_px: np.asarray(found.photo.pixels))
     return asked
 
 
@@ -383,7 +383,7 @@ def test_one_limit_holds_for_the_whole_server(tmp_path: Path, monkeypatch: pytes
         return SimpleNamespace(photo=photo, as_dict=lambda: tee_record(name=photo.name))
 
     monkeypatch.setattr(work, "inspect_photo", slow)
-    monkeypatch.setattr(work, "overlay_picture", lambda found, max_px: np.asarray(found.photo.pixels))
+    monkeypatch.setattr(work, "close_up", lambda found, max_px: np.asarray(found.photo.pixels))
     shelf, turn = Shelf(tmp_path), threading.Semaphore(1)
     photos = [shelf.put(grey_photo(seed=n)) for n in range(5)]
     threads = [threading.Thread(target=inspected, args=(shelf, turn, sha, "p.jpg", _asked())) for sha in photos]
@@ -435,11 +435,33 @@ def test_the_share_under_target_is_counted_by_hand() -> None:
     assert share_under_target(record) == (0.4, 0.1)
 
 
+def test_strips_of_unsaid_thickness_are_named() -> None:
+    record = tee_record()
+    assert unsaid_strips(record, None) == ("A", "B")
+    assert unsaid_strips(record, {"A": 1.0, "C": 1.0}) == ("B",)
+    assert unsaid_strips(record, {"A": 1.0, "B": 0.1}) == unsaid_strips(record, 0.5) == ()
+
+
 def test_the_word_on_the_photo() -> None:
     record = tee_record()
     assert photo_word(record)[0] == "open" and "not sharp" in photo_word(record)[1]
     assert photo_word(record | {"flags": []}) == ("good", "<b>The photo will do.</b>")
     assert photo_word(tee_record(refused=True))[0] == "bad"
+
+
+def test_what_is_beyond_a_limit_comes_first() -> None:
+    record = tee_record()
+    (verdict,) = record["verdicts"]
+    within = verdict | {"outcome": "within", "measure": "leg_base_min_mm"}
+    record["verdicts"] = [
+        within,
+        verdict | {"outcome": "beyond"},
+        verdict | {"title": "no crack", "outcome": "not measurable from a photo"},
+    ]
+    lines = verdict_lines(record)
+    assert [line[0] for line in lines] == ["beyond", "within", "not measurable from a photo"]
+    assert lines[0][1].endswith("(standing leg, shortest)") and lines[2][1] == "no crack"
+    assert lines[0][2] == "5.6 ± 0.2 mm against 6 mm, 35% of the length beyond"
 
 
 def test_the_class_table_survives_a_spreadsheet() -> None:

@@ -8,6 +8,7 @@ from toeline.pages import ask, save, server, show
 from toeline.pages.state import Key
 from toeline.pages.uploads import Taken, forget, tray
 from toeline.pages.work import inspected
+from toeline.report.summary import unsaid_strips
 
 
 def page() -> None:
@@ -28,6 +29,8 @@ def page() -> None:
     photo, name = _picked(taken)
     with st.spinner("Measuring …", show_time=True):
         shown = inspected(shelf, server.turn(), photo, name, asked)
+    if shown.record is not None:
+        show.strips(unsaid_strips(shown.record, asked.scaling.strip_thickness_mm))
     show.whole(shown)
     if shown.record is not None and not shown.record["refused"]:
         save.form(book, shown, shelf.photo(photo))

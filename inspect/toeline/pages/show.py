@@ -10,8 +10,8 @@ import streamlit as st
 
 from toeline.pages.shelf import Shown
 from toeline.report.charts import png, spatter_chart, width_chart
-from toeline.report.summary import CAUTION, flag_lines, headline, photo_word, rest
-from toeline.report.tables import spatter_words, verdict_rows
+from toeline.report.summary import CAUTION, flag_lines, headline, photo_word, rest, verdict_lines
+from toeline.report.tables import spatter_words
 
 Record = Mapping[str, Any]
 
@@ -56,15 +56,27 @@ def word(kind: str, html: str) -> None:
     st.html(f'<div class="word {kind}">{html}</div>')
 
 
+def strips(unsaid: tuple[str, ...]) -> None:
+    """A word where strips were read whose thickness nobody gave."""
+    if unsaid:
+        many = len(unsaid) > 1
+        word(
+            "open",
+            f"<b>How thick {'are strips' if many else 'is strip'} {' and '.join(unsaid)} with {'their' if many else 'its'} backing?</b> "
+            "Nobody said, so 0.1 mm was assumed; on magnet sheet the numbers are off by as much as the sheet is thick. "
+            "Tap <b>Change</b>, choose this pair of strips and say it.",
+        )
+
+
 def numbers(told: Record) -> None:
-    """The ledger: shortest leg and share under target large, the rest after."""
-    first = [
-        f'<div class="first"><span>{escape(name)}</span><b class="{kind}">{escape(value)}</b></div>'
-        for name, value, kind in headline(told)
-    ]
-    rows = [f"<div><span>{escape(name)}</span><b>{escape(value)}</b></div>" for name, value in rest(told)]
-    st.html(f'<div class="ledger">{"".join(first)}{"".join(rows)}</div>')
+    """The ledger: shortest leg and share under target large, the means after; the rest a level deeper."""
+    means, others = rest(told)
+    first = [_row(name, value, kind, "first") for name, value, kind in headline(told)]
+    st.html(f'<div class="ledger">{"".join(first)}{"".join(_row(name, value) for name, value in means)}</div>')
     st.caption("± is twice the standard uncertainty (k = 2).")
+    if others:
+        with st.expander(f"All measures ({len(others)} more)"):
+            st.html(f'<div class="ledger">{"".join(_row(name, value) for name, value in others)}</div>')
 
 
 def _row(name: str, value: str, kind: str = "", size: str = "") -> str:
@@ -105,9 +117,11 @@ def causes(told: Record) -> None:
     for cause in likely:
         with st.expander(f"{cause['cause'].capitalize()} · {cause['probability']:.0%}"):
             _reasons(cause)
-    for line in (advice.get("tell_apart"), *(advice.get("notes") or ())):
-        if line:
-            st.markdown(f"{line}")
+    if advice.get("tell_apart"):
+        st.markdown(advice["tell_apart"])
+    if advice.get("notes"):
+        with st.expander("Good to know"):
+            st.markdown("\n".join(f"- {note}" for note in advice["notes"]))
 
 
 def _reasons(cause: Mapping[str, Any]) -> None:
@@ -123,19 +137,28 @@ def _reasons(cause: Mapping[str, Any]) -> None:
 
 
 def verdicts(told: Record) -> None:
-    """Each limit with its mark, outcome, numbers and source."""
-    if not told["verdicts"]:
+    """What is beyond or too close to call on the page; what is within, and what no photo shows, a level deeper, with all sources."""
+    lines = verdict_lines(told)
+    if not lines:
         return
     st.subheader("Against the limits")
-    parts = []
-    for title, outcome, why in verdict_rows(told):
-        mark, kind = MARKS[outcome]
-        parts.append(
-            f'<div class="verdict"><span class="mark {kind}">{mark}</span>{escape(title)}: <b>{escape(outcome)}</b>'
-            f"<small>{escape(why)}</small></div>"
-        )
-    st.html("".join(parts))
+    open_ones = [line for line in lines if line[0] in ("beyond", "too close to call")]
+    st.html(
+        "".join(_verdict(*line[:3]) for line in open_ones)
+        or '<div class="verdict">Nothing that a photo shows is beyond a limit.</div>'
+    )
     caution()
+    with st.expander(f"All {len(lines)} limits, with their sources"):
+        st.html("".join(_verdict(*line) for line in lines))
+
+
+def _verdict(outcome: str, what: str, numbers: str, source: str = "") -> str:
+    mark, kind = MARKS[outcome]
+    small = "<br>".join(escape(part) for part in (numbers, source) if part)
+    return (
+        f'<div class="verdict"><span class="mark {kind}">{mark}</span>'
+        f"<span>{escape(what)}: <b>{escape(outcome)}</b><small>{small}</small></span></div>"
+    )
 
 
 def caution(special: str = "") -> None:

@@ -16,7 +16,7 @@ from toeline.errors import ToelineError
 from toeline.inspection import METHOD, Inspection, inspect_photo
 from toeline.pages.shelf import Shelf, Shown, key_of
 from toeline.photo import read_photo
-from toeline.report.overlay import overlay_picture
+from toeline.report.close_up import close_up
 
 #: Long side of the drawn picture [px]: sharp on a phone when zoomed in, small enough to send.
 OVERLAY_PX = 1800
@@ -70,5 +70,5 @@ def inspected(shelf: Shelf, turn: Semaphore, photo: str, name: str, asked: Asked
 
 def _jpeg(found: Inspection) -> bytes:
     out = io.BytesIO()
-    Image.fromarray(overlay_picture(found, max_px=OVERLAY_PX)).save(out, "JPEG", quality=86)
+    Image.fromarray(close_up(found, max_px=OVERLAY_PX)).save(out, "JPEG", quality=86)
     return out.getvalue()

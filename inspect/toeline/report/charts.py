@@ -52,13 +52,15 @@ def width_chart(record: Record) -> Figure:
     for part in record["bead"]["parts"]:
         if part["kind"] != "steady":
             axes.axvspan(part["from_mm"], part["to_mm"], color=QUIET, alpha=0.13, lw=0)
+    steady = [(part["from_mm"], part["to_mm"]) for part in record["bead"]["parts"] if part["kind"] == "steady"]
+    inside = np.any([(along >= low) & (along <= high) for low, high in steady], axis=0) if steady else along > -np.inf
     lines = []
     for number, (key, name) in enumerate(zip(keys, names, strict=True)):
         value, spread = _numbers(stations[f"{key}_mm"]), 2 * _numbers(stations[f"{key}_u_mm"])
         colour = LINE_COLOURS[number if legs else 1]
         axes.fill_between(along, value - spread, value + spread, color=colour, alpha=0.18, lw=0)
         axes.plot(along, value, color=colour, lw=1.7, ls=_STROKES[number], label=name)
-        lines.append(np.concatenate([value - spread, value + spread]))
+        lines.append(np.concatenate([value - spread, value + spread])[np.tile(inside, 2)])
     if target is not None:
         axes.axhline(target, color=INK, lw=1.1, ls=":")
         _say(axes, target, f"target {target:g}")

@@ -28,6 +28,10 @@ PHOTO_FLAGS = frozenset(
 )
 
 
+#: Measures that stand on the page; the others are a level deeper.
+MEANS = ("leg_base_mean_mm", "leg_standing_mean_mm", "leg_difference_mm", "width_mean_mm", "width_cv_ratio", "length_mm")
+_OUTCOMES = ("beyond", "too close to call", "within", "not measurable from a photo")
+
 #: Measures worth following from coupon to coupon, and which way is better where there is one.
 TREND_KEYS: Mapping[str, str] = {
     "leg_base_mean_mm": "",
@@ -51,6 +55,14 @@ def photo_word(record: Record) -> tuple[str, str]:
         return "good", "<b>The photo will do.</b>"
     told = " ".join(f"{escape(registry()[name].meaning)} {escape(registry()[name].advice)}" for name in kinds[:2])
     return "open", f"<b>The photo will do, with care.</b> {told}"
+
+
+def unsaid_strips(record: Record, said_mm: Mapping[str, float] | float | None) -> tuple[str, ...]:
+    """Strips that were read in the photo, but whose thickness nobody gave; empty where one number was given for all."""
+    if isinstance(said_mm, float | int) or not record["scale"]:
+        return ()
+    read = [letter for plate in record["scale"]["plates"] for letter in plate["strips"]]
+    return tuple(sorted(set(read) - set(said_mm or {})))
 
 
 def headline(record: Record) -> list[tuple[str, str, str]]:
@@ -101,14 +113,32 @@ def _share_words(share: float, u: float) -> tuple[str, str]:
     return f"{100 * share:.0f}{spread} %", "bad" if share > 2 * u else "open"
 
 
-def rest(record: Record) -> list[tuple[str, str]]:
-    """(name, value ±) of the measures that the headline leaves, means first."""
+def rest(record: Record) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
+    """(name, value ±) of the measures that the headline leaves: means first, then all the others."""
     measures = record["measures"]
-    first = {key for key in ("leg_base_mean_mm", "leg_standing_mean_mm", "width_mean_mm", "leg_difference_mm")}
     told = _shortest(measures) or "width_min_mm"
-    listed = [key for key in measures if measures[key]["value"] is not None and key != told]
-    order = sorted(listed, key=lambda key: (key not in first, _place(key)))
-    return [(title(key).capitalize(), _pm(measures, key)) for key in order]
+    listed = sorted((key for key in measures if measures[key]["value"] is not None and key != told), key=_place)
+    first = [key for key in MEANS if key in listed]
+    others = [key for key in listed if key not in first]
+    return [_named(measures, key) for key in first], [_named(measures, key) for key in others]
+
+
+def verdict_lines(record: Record) -> list[tuple[str, str, str, str]]:
+    """(outcome, what was judged, numbers, source and note), what is beyond first."""
+    lines = []
+    for verdict in sorted(record["verdicts"], key=lambda v: _OUTCOMES.index(v["outcome"])):
+        unit = unit_of(verdict["measure"])
+        doubled = sum(v["title"] == verdict["title"] for v in record["verdicts"]) > 1
+        what = f"{verdict['title']} ({title(verdict['measure'])})" if doubled else verdict["title"]
+        numbers = ""
+        if verdict["value"] is not None and verdict["limit"] is not None:
+            numbers = (
+                f"{format_pm(verdict['value'], verdict['u'] or 0.0, unit=unit)} against {verdict['limit']:.3g} {unit}".strip()
+            )
+        if verdict["length_share"]:
+            numbers += f", {verdict['length_share']:.0%} of the length beyond"
+        lines.append((verdict["outcome"], what, numbers, " ".join(part for part in (verdict["source"], verdict["note"]) if part)))
+    return lines
 
 
 def one_line(entry: Entry) -> str:
@@ -126,12 +156,15 @@ def one_line(entry: Entry) -> str:
 
 
 def flag_lines(record: Record) -> list[str]:
-    """Every doubt with its place, meaning and advice."""
-    lines = []
+    """Every kind of doubt once, with its meaning, its advice and all its places."""
+    places: dict[str, list[str]] = {}
     for flag in record["flags"]:
-        kind = registry().get(flag["name"])
-        meaning = kind.meaning if kind else flag["name"]
-        lines.append(f"{flag['where'] + ': ' if flag['where'] else ''}{meaning} {flag['advice']}")
+        places.setdefault(flag["name"], []).append(flag["where"])
+    lines = []
+    for name, where in places.items():
+        kind = registry().get(name)
+        listed = ", ".join(place for place in where if place)
+        lines.append(f"{kind.meaning if kind else name} {kind.advice if kind else ''}{f' At: {listed}.' if listed else ''}")
     return lines
 
 
@@ -143,6 +176,10 @@ def _shortest(measures: Mapping[str, Any]) -> str:
 
 def _place(key: str) -> int:
     return list(TITLES).index(key) if key in TITLES else len(TITLES)
+
+
+def _named(measures: Mapping[str, Any], key: str) -> tuple[str, str]:
+    return title(key).capitalize(), _pm(measures, key)
 
 
 def _pm(measures: Mapping[str, Any], key: str) -> str:
