@@ -71,7 +71,7 @@ def on_plate(placement: geometry.Placement, lie: Lie, print_factor: tuple[float,
     return np.stack([placement.along_mm + c * x + s * y, placement.across_mm + upward * (s * x - c * y), height], axis=1)
 
 
-def believed(seed: int, *, scraped: bool = False, angle_u_deg: float = 3.0, **choices: object) -> Observed:
+def believed(seed: int, *, scraped: bool = False, angle_u_deg: float = 3.0, shot: int = 0, **choices: object) -> Observed:
     """A case whose every doubt is drawn from the very distribution that the budget claims (so coverage tests the
     propagation)."""
     rng = np.random.default_rng([seed, 1])
@@ -103,7 +103,9 @@ def believed(seed: int, *, scraped: bool = False, angle_u_deg: float = 3.0, **ch
             said.curl_u_mm * rng.standard_normal(),
         )
     budget = Budget(lens, strips, scaling.print_factor, scaling.print_factor_u, plate_angle_u_deg=angle_u_deg)
-    return observe(case, camera, lies, print_factor, budget, rng, ink_spread_mm=0.1 * rng.standard_normal())
+    ink_spread_mm = 0.1 * rng.standard_normal()
+    noise = rng if shot == 0 else np.random.default_rng([seed, 3, shot])  # another photo of the same coupon
+    return observe(case, camera, lies, print_factor, budget, noise, ink_spread_mm=ink_spread_mm)
 
 
 def given(
