@@ -238,6 +238,7 @@ def test_a_class_of_six(server: _Server, desktop: Page, tmp_path: Path) -> None:
     assert [row["coupon"] for row in rows] == [photo.name for photo in (*photos, spoilt)]
     n_measured = sum(bool(row["base leg [mm]"]) for row in rows)
     assert n_measured >= 5 and "PDF" in rows[-1]["remark"]
+    assert all(0 <= float(row["mark"]) <= 100 for row in rows if row["base leg [mm]"])
     expect(desktop.get_by_text(re.compile("not a picture"))).to_be_visible()
     desktop.get_by_role("button", name="Save all that were measured").click()
     expect(desktop.get_by_text(f"{n_measured} coupons saved.")).to_be_visible()

@@ -32,7 +32,7 @@ from toeline.pages.shelf import Shelf, ShelfTrouble, Shown
 from toeline.pages.state import Key
 from toeline.pages.work import Asked, inspected
 from toeline.report import look
-from toeline.report.class_table import class_row, csv_text
+from toeline.report.class_table import class_row, csv_text, mark_words
 from toeline.report.summary import headline, photo_word, share_under_target, unsaid_strips, verdict_lines
 
 PAGES = Path(entry.__file__).parent
@@ -70,8 +70,9 @@ def measured(monkeypatch: pytest.MonkeyPatch) -> list[Coupon]:
             leg_mm=5 + int(photo.sha256[:2], 16) / 100,
         )
         record["photo"]["sha256"] = photo.sha256
-        return SimpleNamespace(photo=photo, as_dict=lambda: record)
+        return SimpleNamespace(photo=photo, as_dict=lambda: record, refused=record["refused"])
 
+    monkeypatch.setattr(work, "_marks", lambda found: None if found.refused else _GRADE)
     monkeypatch.setattr(work, "inspect_photo", inspect_photo)
     monkeypatch.setattr(work, "close_up", lambda found, max_px: np.asarray(found.photo.pixels))
     return asked
@@ -251,6 +252,7 @@ def test_a_class_of_six_and_one_bad_file(measured: list[Coupon]) -> None:
     (table,) = page.dataframe
     assert list(table.value["coupon"]) == [*(name for name, _ in photos), "order.jpg"]
     assert table.value["shortest leg [mm]"].notna().sum() == 6
+    assert list(table.value["mark"].dropna()) == [71.4] * 6
     assert "PDF" in _words(page)
     page.selectbox(key=Key.CLASS_OPEN).set_value(2).run()
     assert "Shortest leg (standing)" in _words(page)
@@ -380,7 +382,7 @@ def test_one_limit_holds_for_the_whole_server(tmp_path: Path, monkeypatch: pytes
         most[0] = max(most[0], under_way[0])
         time.sleep(0.05)
         under_way[0] -= 1
-        return SimpleNamespace(photo=photo, as_dict=lambda: tee_record(name=photo.name))
+        return SimpleNamespace(photo=photo, as_dict=lambda: tee_record(name=photo.name), refused=True)
 
     monkeypatch.setattr(work, "inspect_photo", slow)
     monkeypatch.setattr(work, "close_up", lambda found, max_px: np.asarray(found.photo.pixels))
@@ -464,15 +466,37 @@ def test_what_is_beyond_a_limit_comes_first() -> None:
     assert lines[0][2] == "5.6 ± 0.2 mm against 6 mm, 35% of the length beyond"
 
 
+_GRADE = {
+    "total": 71.42,
+    "total_u": 4.0,
+    "marked_share_ratio": 0.9,
+    "source": "a rubric",
+    "rows": [
+        {"criterion": "Straight", "marks": 4.0, "of": 10.0, "why": "2 mm"},
+        {"criterion": "Spatter", "marks": None, "of": 10.0, "why": "not measured, so not counted"},
+    ],
+}
+
+
+def test_a_mark_says_how_much_of_the_rubric_it_covers() -> None:
+    assert mark_words(_GRADE) == "71 ± 8 of 100 (on 90% of the rubric; the rest was not measured)"
+    assert mark_words(_GRADE | {"total": None}) == "nothing could be marked"
+
+
 def test_the_class_table_survives_a_spreadsheet() -> None:
     rows = [
-        class_row("=cmd|'/c calc'!A1.jpg", tee_record(), marks={"mark": 7.5}),
+        class_row("=cmd|'/c calc'!A1.jpg", tee_record(), grade=_GRADE),
         class_row("b, «ö».jpg", tee_record(refused=True)),
         class_row("c.jpg", None, trouble="empty"),
     ]
     text = csv_text(rows)
     back = list(csv.DictReader(io.StringIO(text.removeprefix("\ufeff"))))
-    assert back[0]["coupon"].startswith("'=") and back[0]["mark"] == "7.5" and back[0]["shortest leg [mm]"] == "5.6"
+    assert (
+        back[0]["coupon"].startswith("'=")
+        and back[0]["mark"] == "71.4"
+        and back[0]["Straight (of 10)"] == "4.0"
+        and back[0]["shortest leg [mm]"] == "5.6"
+    )
     assert back[1]["coupon"] == "b, «ö».jpg" and "No strip was found." in back[1]["remark"]
     assert back[2]["remark"] == "empty"
 

@@ -42,6 +42,7 @@ def page() -> None:
     st.subheader("Open a coupon")
     chosen = st.selectbox("Coupon", range(len(shown)), format_func=lambda n: shown[n].name, index=None, key=Key.CLASS_OPEN)
     if chosen is not None:
+        show.marks(shown[chosen].grade)
         show.whole(shown[chosen])
     if st.button("Put these photos away", width="stretch", key="class-clear"):
         forget(Key.CLASS_TRAY)
@@ -60,7 +61,7 @@ def _all(shelf: Shelf, taken: list[Taken], asked: Asked) -> list[Shown]:
 
 
 def _row(one: Shown) -> Row:
-    return class_row(one.name, one.record, trouble=" ".join(one.trouble or ()))
+    return class_row(one.name, one.record, grade=one.grade, trouble=" ".join(one.trouble or ()))
 
 
 def _save(book: Logbook, shelf: Shelf, shown: list[Shown]) -> None:

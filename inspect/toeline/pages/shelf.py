@@ -29,6 +29,8 @@ class Shown:
     overlay : bytes or None
         JPEG with what was found drawn on it.
     trouble : (message, advice) or None
+    grade : mapping or None
+        Marks by the rubric, as :func:`toeline.report.class_table.marks_as_dict` gives them.
     """
 
     name: str
@@ -36,6 +38,7 @@ class Shown:
     record: Mapping[str, Any] | None = None
     overlay: bytes | None = None
     trouble: tuple[str, str] | None = None
+    grade: Mapping[str, Any] | None = None
 
 
 class ShelfTrouble(ToelineError):
@@ -78,11 +81,12 @@ class Shelf:
             overlay = (self._done / f"{key}.jpg").read_bytes() if told["overlay"] else None
         except (OSError, ValueError, KeyError):
             return None
-        return Shown(told["name"], told["photo"], told["record"], overlay)
+        return Shown(told["name"], told["photo"], told["record"], overlay, grade=told["grade"])
 
     def finish(self, key: str, shown: Shown) -> None:
         """Keep what was found; a disk that takes no more only means that it is worked out again next time."""
-        told = {"name": shown.name, "photo": shown.photo, "record": shown.record, "overlay": shown.overlay is not None}
+        told = {name: getattr(shown, name) for name in ("name", "photo", "record", "grade")}
+        told["overlay"] = shown.overlay is not None
         try:
             self._done.mkdir(parents=True, exist_ok=True)
             if shown.overlay is not None:

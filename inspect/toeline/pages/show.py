@@ -10,6 +10,7 @@ import streamlit as st
 
 from toeline.pages.shelf import Shown
 from toeline.report.charts import png, spatter_chart, width_chart
+from toeline.report.class_table import mark_words
 from toeline.report.summary import CAUTION, flag_lines, headline, photo_word, rest, verdict_lines
 from toeline.report.tables import spatter_words
 
@@ -96,6 +97,18 @@ def charts(told: Record) -> None:
     if any(band["density_per_cm2"] for band in spatter["bands"]):
         with st.expander("By distance from the toe"):
             st.image(png(spatter_chart(told)), width=CHART_PX)
+
+
+def marks(grade: Mapping[str, Any] | None) -> None:
+    """The rubric's marks, criterion by criterion, each with its reason."""
+    if grade is None:
+        return
+    rows = [_row("Mark", mark_words(grade), size="first")]
+    for line in grade["rows"]:
+        earned = "–" if line["marks"] is None else f"{line['marks']:.1f}"
+        rows.append(_row(f"{line['criterion']} ({line['why']})", f"{earned} of {line['of']:g}"))
+    st.html(f'<div class="ledger">{"".join(rows)}</div>')
+    st.caption(f"Rubric: {grade['source']}. Marks are for practice; they accept or reject nothing.")
 
 
 def causes(told: Record) -> None:

@@ -13,9 +13,11 @@ from PIL import Image
 from toeline import __version__
 from toeline.coupon import Coupon, Scaling
 from toeline.errors import ToelineError
+from toeline.grading import grade
 from toeline.inspection import METHOD, Inspection, inspect_photo
 from toeline.pages.shelf import Shelf, Shown, key_of
 from toeline.photo import read_photo
+from toeline.report.class_table import marks_as_dict
 from toeline.report.close_up import close_up
 
 #: Long side of the drawn picture [px]: sharp on a phone when zoomed in, small enough to send.
@@ -51,7 +53,7 @@ def inspected(shelf: Shelf, turn: Semaphore, photo: str, name: str, asked: Asked
             found = inspect_photo(
                 read_photo(shelf.photo(photo), name=name), asked.coupon, scaling=asked.scaling, limit_set=asked.limit_set
             )
-            shown = Shown(name, photo, found.as_dict(), _jpeg(found))
+            shown = Shown(name, photo, found.as_dict(), _jpeg(found), grade=_marks(found))
         except ToelineError as error:
             return Shown(name, photo, trouble=(error.message, error.advice))
         except Exception:
@@ -66,6 +68,13 @@ def inspected(shelf: Shelf, turn: Semaphore, photo: str, name: str, asked: Asked
             )
     shelf.finish(key, shown)
     return shown
+
+
+def _marks(found: Inspection) -> dict[str, object] | None:
+    """Marks by the rubric that ships; None where nothing was measured."""
+    if found.refused is not None or found.size is None:
+        return None
+    return marks_as_dict(grade(found.size, surface=found.surface, spatter=found.spatter, coupon=found.coupon))
 
 
 def _jpeg(found: Inspection) -> bytes:

@@ -7,6 +7,8 @@ import io
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from toeline.grading import GradeSheet
+from toeline.quantity import format_pm
 from toeline.report.summary import share_under_target
 
 Record = Mapping[str, Any]
@@ -14,7 +16,28 @@ Cell = str | float | None
 Row = dict[str, Cell]
 
 
-def class_row(name: str, record: Record | None, *, marks: Mapping[str, float | None] | None = None, trouble: str = "") -> Row:
+def marks_as_dict(sheet: GradeSheet) -> dict[str, Any]:
+    """A grade sheet as JSON values."""
+    rows = [{"criterion": m.title, "marks": m.marks, "of": m.weight, "why": m.words} for m in sheet.marks]
+    return {
+        "total": sheet.total,
+        "total_u": sheet.total_u,
+        "marked_share_ratio": sheet.marked_share_ratio,
+        "source": sheet.source,
+        "rows": rows,
+    }
+
+
+def mark_words(grade: Mapping[str, Any]) -> str:
+    """The total in words: ``71 ± 8 of 100``, and how much of the rubric could be marked."""
+    if grade["total"] is None:
+        return "nothing could be marked"
+    share = grade["marked_share_ratio"]
+    left_out = f" (on {share:.0%} of the rubric; the rest was not measured)" if share < 0.995 else ""
+    return f"{format_pm(grade['total'], grade['total_u'] or 0.0)} of 100{left_out}"
+
+
+def class_row(name: str, record: Record | None, *, grade: Mapping[str, Any] | None = None, trouble: str = "") -> Row:
     """One coupon.
 
     Parameters
@@ -23,8 +46,8 @@ def class_row(name: str, record: Record | None, *, marks: Mapping[str, float | N
         What the coupon is called: its file's name.
     record : mapping or None
         Its result; None where the photo could not be read.
-    marks : mapping of column title to mark, optional
-        From the rubric, the total first.
+    grade : mapping, optional
+        Marks by the rubric, as :func:`marks_as_dict` gives them.
     trouble : str
         Why there is no record.
     """
@@ -32,7 +55,9 @@ def class_row(name: str, record: Record | None, *, marks: Mapping[str, float | N
     if record is None or record["refused"]:
         refused = (record or {}).get("refused") or {}
         return row | {"remark": trouble or f"not measured: {refused.get('message', '')} {refused.get('advice', '')}".strip()}
-    row |= dict(marks or {})
+    if grade is not None and grade["total"] is not None:
+        row["mark"] = round(grade["total"], 1)
+        row["± mark"] = round(2 * (grade["total_u"] or 0.0), 1)
     measures = record["measures"]
     legs = [m["value"] for k in ("leg_base_min_mm", "leg_standing_min_mm") if (m := measures.get(k)) and m["value"] is not None]
     if legs:
@@ -56,6 +81,8 @@ def class_row(name: str, record: Record | None, *, marks: Mapping[str, float | N
     beyond = [v["title"] for v in record["verdicts"] if v["outcome"] == "beyond"]
     row["beyond"] = "; ".join(beyond)
     row["change"] = (record["advice"] or {}).get("next_change") or ""
+    for line in (grade or {}).get("rows", ()):
+        row[f"{line['criterion']} (of {line['of']:g})"] = None if line["marks"] is None else round(line["marks"], 1)
     return row
 
 
