@@ -177,6 +177,21 @@ def test_learned_evidence_enters_behind_the_same_face() -> None:
     assert mean_errors(bead, drawn) < 0.03 * drawn.width_px
 
 
+def test_learned_toe_map_sharpens_a_vague_weld_map() -> None:
+    drawn = draw_bead(seed=17)
+    h, w = drawn.image.shape[:2]
+    mask, line = np.zeros((h, w), np.uint8), np.zeros((h, w), np.uint8)
+    first, second = (np.round(toe).astype(np.int32) for toe in drawn.toes_px)
+    cv2.fillPoly(mask, [np.concatenate([first, second[::-1]])], 1)
+    cv2.polylines(line, [first, second], False, 1, 3)
+    weld = np.asarray(0.1 + 0.8 * cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 14.0), np.float32)
+    toe = np.asarray(0.9 * cv2.GaussianBlur(line.astype(np.float32), (0, 0), 1.5), np.float32)
+    grey = np.full_like(drawn.image, 120)
+    vague = find_bead(*plain_view(grey), joint="plate", evidence=Evidence(weld, 1.0, source="learned"))
+    sharp = find_bead(*plain_view(grey), joint="plate", evidence=Evidence(weld, 1.0, toe=toe, source="learned"))
+    assert mean_errors(sharp, drawn) < min(0.02 * drawn.width_px, mean_errors(vague, drawn))
+
+
 def test_solver_against_brute_force() -> None:
     """Marginals of both lines on a problem small enough to sum over every pair of paths."""
     rng = np.random.default_rng(1)

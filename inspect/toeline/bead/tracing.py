@@ -19,6 +19,10 @@ STEP_COLUMNS = 3
 """Strip columns to a station of the optimisation."""
 LOOKS_SHARE = 0.5
 """Share of this bead's own looks, against plain roughness, in the evidence of each round."""
+EDGE_SHARE = 0.5
+"""Weight of plain edges beside a learned toe map [ratio]."""
+TOE_WEIGHT = 3.0
+"""Edge score of a px where a learned map is sure of a toe."""
 ROUNDS = (2, 2)
 """How often the lines are solved in the first and second strip, learning looks anew from the lines before."""
 
@@ -152,6 +156,8 @@ def _solve(
     rows_n, n = stack.shape[:2]
     columns = np.arange(n, dtype=np.float64) * STEP_COLUMNS + (STEP_COLUMNS - 1) / 2
     edges = edge_score(edge, seen)
+    if strip.toe is not None:
+        edges = (EDGE_SHARE * edges + TOE_WEIGHT * _pooled(strip.toe, n) * seen).astype(np.float32)
     fixed = _fixed(strip, anchors, n)
     n_states = int(0.675 * rows_n) if least_half_rows is None else int(strip.centre_row - least_half_rows) + 1
     learned = strip.weld is not None
