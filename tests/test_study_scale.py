@@ -47,6 +47,31 @@ def test_coverage_everywhere(joint: str) -> None:
             assert 0.94 - slack_low <= share <= 0.97 + slack_high, (name, k)
 
 
+def _given(task: tuple[int, bool]) -> list[tuple[str, float, float]]:
+    seed, realistic = task
+    observed = cases.given(seed, realistic=realistic, scraped=not realistic)
+    return [(what.split()[0], m.value - truth, m.u) for what, (m, truth) in cases.lengths(observed, observed.solve()).items()]
+
+
+@pytest.mark.parametrize("realistic", [False, True])
+def test_error_of_ideal_and_realistic_strips(realistic: bool) -> None:
+    """Ideal strips: legs 0.06 / 0.15 mm (median / 95 %), widths 0.03 / 0.10 mm. Realistic ones are reported with their budget."""
+    with ProcessPoolExecutor(2) as pool:
+        rows = [row for rows in pool.map(_given, [(s, realistic) for s in range(600)], chunksize=20) for row in rows]
+    for what, median_mm, most_mm in (("leg", 0.06, 0.15), ("width", 0.03, 0.10)):
+        error, u = np.array([row[1:] for row in rows if row[0] == what]).T
+        size = np.abs(error)
+        print(
+            f"\n{'realistic' if realistic else 'ideal'} {what}: {len(size)} lengths, |error| median {np.median(size):.3f}, 95 % "
+            f"{np.quantile(size, 0.95):.3f} mm; median u {np.median(u):.3f} mm; {np.mean(size < 2 * u):.3f} inside ± 2 u"
+        )
+        if not realistic:
+            assert np.median(size) <= median_mm
+            assert np.quantile(size, 0.95) <= most_mm
+        else:
+            assert np.mean(size < 2 * u) > 0.94
+
+
 def _coupon(seed: int) -> tuple[list[float], float]:
     """Mean base leg of one coupon in five poses, less the truth, and the claimed variance between poses [mm, mm²]."""
     errors, fresh, lasting = [], [], []
