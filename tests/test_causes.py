@@ -17,6 +17,7 @@ from toeline.causes import Past, reason, reason_from_signs
 from toeline.causes.reasoning import infer, network
 from toeline.causes.signs import Reading, all_signs
 from toeline.coupon import Coupon
+from toeline.errors import BadUsage
 from toeline.measure.result import BeadSize, Stations
 from toeline.processes import load_process, process_names
 from toeline.quantity import Measured
@@ -25,9 +26,8 @@ from toeline.surface.result import SurfaceSign
 
 ROWS = tomllib.loads((Path(__file__).parent / "references" / "symptoms.toml").read_text(encoding="utf-8"))
 LETTERS = {"s": ("gmaw-s",), "p": ("gmaw-spray", "gmaw-p"), "g": ("fcaw-g",), "f": ("fcaw-s",)}
-PHOTO_SIGNS = tuple(
-    s.key for s in all_signs().values() if (s.quantity and s.key not in ("convex", "flat-face")) or s.missed is not None
-)
+LOOKED_FOR = ("pores", "crater-open", "slag-left", "undercut", "overlap", "cold-start", "melt-through", "soot", "ripple-pointed")
+PHOTO_SIGNS = (*(s.key for s in all_signs().values() if s.quantity and s.key not in ("convex", "flat-face")), *LOOKED_FOR)
 
 
 def cases(kind: str) -> Iterator[tuple[str, Mapping[str, object]]]:
@@ -94,7 +94,7 @@ def good_coupon(process: str, rng: np.random.Generator) -> tuple[BeadSize, tuple
 
     leg = draw("leg_ratio").scaled(6.0)
     half = draw("leg_difference_ratio").scaled(3.0)
-    names = ("width_cv_ratio", "waviness_wander_mm", "waviness_weave_mm", "width_drift_mm", "straightness_mm")
+    names = ("width_cv_ratio", "wander_mm", "waviness_mm", "width_drift_ratio", "straightness_mm")
     measures = {n: draw(n) for n in (*names, "toe_roughness_mm", "ripple_spacing_mm", "ripple_regularity_ratio")}
     measures |= {"leg_base_mean_mm": leg - half, "leg_standing_mean_mm": leg + half, "width_mean_mm": leg.scaled(sqrt(2))}
     empty = np.empty(0)
@@ -337,3 +337,12 @@ def test_implied_travel_against_the_plan_speaks_for_a_slow_hand() -> None:
     diagnosis = reason(size, surface=(), spatter=None, coupon=coupon)
     assert diagnosis.causes[0].key == "travel-slow"
     assert any("mm/min" in reason_ for reason_ in diagnosis.causes[0].evidence_for)
+
+
+def test_settings_in_any_unit_and_wrong_names_are_told() -> None:
+    inches = Coupon(process="gmaw-s", settings={"wire_diameter_in": 0.035, "current_a": 150.0, "voltage_v": 14.0})
+    assert reason(None, surface=None, spatter=None, coupon=inches).signs["set-volts-low"] > 0.9
+    with pytest.raises(BadUsage, match="voltage_v"):
+        reason(None, surface=None, spatter=None, coupon=Coupon(process="gmaw-s", settings={"volts": 18.0}))
+    with pytest.raises(BadUsage, match="stubbing"):
+        reason(None, surface=None, spatter=None, coupon=Coupon(process="gmaw-s", observed=("stubing",)))

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from types import MappingProxyType
 
 from toeline.causes import words
 from toeline.causes.reasoning import Belief, Past, carry_over, infer, network, relief
 from toeline.causes.result import Cause, Diagnosis
+from toeline.causes.settings import normalised
 from toeline.causes.signs import Reading, read_signs
 from toeline.coupon import Coupon
 from toeline.measure.result import BeadSize
@@ -42,10 +44,16 @@ def reason(
         Its process decides which causes there are; without one there is only a note.
     history : sequence of Past, optional
         Coupons of the same hand and set-up before this one, oldest first, each with the change made after it.
+
+    Raises
+    ------
+    BadUsage
+        A setting or an observed sign that is not known; the message names the valid ones.
     """
     if coupon.process is None:
         return Diagnosis((), notes=(words.NO_PROCESS, words.LOOKS, words.CARBON_STEEL))
     process = load_process(coupon.process)
+    coupon = replace(coupon, settings=normalised(coupon.settings))
     looked = None if surface is None else tuple(surface)
     readings = read_signs(size, surface=looked, spatter=spatter, coupon=coupon, process=process)
     return reason_from_signs(readings, process=process, coupon=coupon, history=history)

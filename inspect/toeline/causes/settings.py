@@ -37,6 +37,7 @@ __all__ = [
     "fillet_area_mm2",
     "heat_input_kj_per_mm",
     "implied_travel_mm_per_min",
+    "normalised",
     "read_settings",
     "speed_along_bead",
 ]

@@ -137,9 +137,9 @@ _SHOWN: dict[str, tuple[str, float, str, int]] = {  # quantity: what it is calle
     "leg_ratio": ("legs are", 100, "% of the target", 0),
     "leg_difference_ratio": ("standing leg less base leg is", 100, "% of the mean leg", 0),
     "width_cv_ratio": ("width varies by", 100, "%", 0),
-    "waviness_wander_mm": ("slow wander", 1, "mm", 1),
-    "waviness_weave_mm": ("weave", 1, "mm", 1),
-    "width_drift_mm": ("width changes by", 1, "mm per 100 mm", 1),
+    "wander_mm": ("slow wander (rms)", 1, "mm", 2),
+    "waviness_mm": ("waviness of the toes (rms)", 1, "mm", 2),
+    "width_drift_ratio": ("along the bead the width changes by", 100, "%", 0),
     "straightness_mm": ("off a straight line by", 1, "mm", 1),
     "toe_roughness_mm": ("toe roughness", 1, "mm", 2),
     "ripple_spacing_mm": ("ripple spacing", 1, "mm", 1),
@@ -174,13 +174,10 @@ def _from_surface(surface: Iterable[SurfaceSign] | None) -> dict[str, Reading]:
             continue
         here = found.get(sign.surface, found.get(sign.key, []))
         if here:
-            nowhere = 1.0
-            for one in here:
-                nowhere *= 1 - min(max(one.probability, 0.0), 1.0)
-            where = max(here, key=lambda s: s.probability)
+            where = max(here, key=lambda s: s.probability)  # many weak spots are no strong one
             place = f" at {where.along_mm:.0f} mm" + (f", {where.toe} toe" if where.toe else "")
-            words = f"{sign.title}{place} (looks like it, {100 * (1 - nowhere):.0f} %)"
-            readings[sign.key] = Reading(sign.key, _clipped(1 - nowhere), words)
+            words = f"{sign.title}{place} (looks like it, {100 * where.probability:.0f} %)"
+            readings[sign.key] = Reading(sign.key, _clipped(where.probability), words)
         elif sign.missed is not None:
             name = sign.surface
             readings[sign.key] = Reading(sign.key, _clipped(sign.missed * 0.5), f"no {name} seen in the photo")
@@ -203,7 +200,7 @@ def quantities(
     known = {
         name: m[name]
         for name in (
-            *("width_cv_ratio", "waviness_wander_mm", "waviness_weave_mm", "width_drift_mm", "straightness_mm"),
+            *("width_cv_ratio", "wander_mm", "waviness_mm", "width_drift_ratio", "straightness_mm"),
             *("toe_roughness_mm", "ripple_spacing_mm", "ripple_regularity_ratio"),
         )
         if name in m

@@ -72,7 +72,7 @@ def notes_for(
     """What belongs beside any diagnosis of this coupon, most pressing first."""
     notes = []
     slag = readings.get("slag-left")
-    if slag is not None and slag.probability > 0.5:
+    if process.slag and slag is not None and slag.probability > 0.5:
         notes.append("Slag looks to be left on: chip and brush it off and take the photo again, it hides the toes.")
     if coupon.test and coupon.test_result:
         verdict = "outranks what the face looks like"
