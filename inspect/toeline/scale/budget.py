@@ -52,11 +52,11 @@ def lens_prior(width_px: int, height_px: int, focal_35mm: float | None) -> LensP
     """
     diagonal = hypot(width_px, height_px)
     known = focal_35mm is not None and 10.0 <= focal_35mm <= 400.0
-    equivalent = focal_35mm if known and focal_35mm is not None else 30.0
+    equivalent = focal_35mm if known and focal_35mm is not None else 35.0
     wide = min(1.0, 26.0 / equivalent)
     return LensPrior(
         focal_px=equivalent / DIAGONAL_35MM_MM * diagonal,
-        focal_u_ratio=0.025 if known else 0.35,
+        focal_u_ratio=0.025 if known else 0.5,
         centre_px=((width_px - 1) / 2, (height_px - 1) / 2),
         centre_u_px=(0.005 * diagonal, 0.005 * diagonal),
         distortion_u=(0.025 * wide, 0.025 * wide, 2.5e-4, 2.5e-4),

@@ -399,7 +399,7 @@ def _descend(
 def _starts(problem: Problem) -> list[Array]:
     """Starting unknowns: every way that each plate's largest strip may lie, for each likely focal length."""
     un, lens = problem.unknowns, problem.budget.lens
-    factors = (1.0,) if lens.known else (0.85, 1.6)
+    factors = (1.0,) if lens.known else (0.8, 1.9)
     starts = []
     for factor in factors:
         focal = lens.focal_px * factor

@@ -155,8 +155,8 @@ def _refine(pixels: Picture, strip: Strip, quads: Mapping[int, Array]) -> Sighti
     inside = np.all((predicted > edge[:, None]) & (predicted < [width - 1, height - 1] - edge[:, None]), axis=1)
     if not inside.any():
         return Sighting(strip, np.zeros(0, dtype=np.int64), np.zeros((0, 2)))
-    low = np.maximum(np.floor((predicted - 2 * edge[:, None])[inside].min(axis=0)).astype(int), 0)
-    high = np.ceil((predicted + 2 * edge[:, None])[inside].max(axis=0)).astype(int) + 1
+    low = np.maximum(np.floor(np.minimum(predicted[inside].min(axis=0), seen.min(axis=0)) - 2 * edge.max()).astype(int), 0)
+    high = np.ceil(np.maximum(predicted[inside].max(axis=0), seen.max(axis=0)) + 2 * edge.max()).astype(int) + 1
     crop = np.ascontiguousarray(pixels[low[1] : high[1], low[0] : high[0]])
     grey = np.asarray(cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
     ids, corners, middles = [], [], _mapped(plane, corners_mm)
