@@ -15,6 +15,7 @@ from toeline.pages.state import Key
 from toeline.pages.uploads import Taken, forget, tray
 from toeline.pages.work import Asked, inspected
 from toeline.report.class_table import Row, class_row, columns, csv_text
+from toeline.report.summary import unsaid_strips
 
 
 def page() -> None:
@@ -31,6 +32,8 @@ def page() -> None:
         return
     shown = _all(shelf, taken, asked)
     rows = [_row(one) for one in shown]
+    said = asked.scaling.strip_thickness_mm
+    show.strips(tuple(sorted({letter for one in shown if one.record for letter in unsaid_strips(one.record, said)})))
     st.dataframe(rows, hide_index=True, column_order=columns(rows), placeholder="", key=Key.CLASS_TABLE)
     for row in rows:
         if row.get("remark"):
