@@ -50,8 +50,7 @@ class Observed:
 
 
 def marker_corners_mm(board: geometry.Board, ink_spread_mm: float) -> Array:
-    """Corners of a strip's markers as printed (top left first, clockwise), moved outwards by spreading ink, shape (k,
-    4, 2) [mm]."""
+    """Corners of a strip's markers as printed, moved outwards by spreading ink, shape (k, 4, 2) [mm]."""
     size, side = board.square_mm, board.marker_mm + 2 * ink_spread_mm
     squares = [(column, row) for row in range(board.n_y) for column in range(board.n_x) if (row + column) % 2 == 1]
     middles = (np.array(squares) + 0.5) * size
@@ -109,7 +108,7 @@ def believed(seed: int, *, scraped: bool = False, angle_u_deg: float = 3.0, shot
 
 
 def given(
-    seed: int, *, realistic: bool, scraped: bool = True, marker_noise_px: float | None = 0.15, **choices: object
+    seed: int, *, realistic: bool, scraped: bool = True, marker_noise_px: float | None = 0.1, **choices: object
 ) -> Observed:
     """A case with the generator's own lens, and strips that lie ideally, or as they do: thickness ± 0.05, stand-off up
     to 0.2, curl up to 0.1 mm, print ± 0.3 % each way (all uniform)."""
@@ -143,7 +142,7 @@ def observe(
     *,
     ink_spread_mm: float = 0.0,
     noise_px: float = 0.1,
-    marker_noise_px: float | None = 0.15,
+    marker_noise_px: float | None = 0.1,
 ) -> Observed:
     """Corners seen by that camera, with noise (marker corners left out for None); the toe points seen by it, without."""
     sightings = []
@@ -158,9 +157,11 @@ def observe(
         corners, inside = seen(view.placement, board.corners_mm(), noise_px)
         sighting = Sighting(strip, np.flatnonzero(inside), corners[inside])
         if marker_noise_px is not None:
-            quads, whole = seen(view.placement, marker_corners_mm(board, ink_spread_mm).reshape(-1, 2), marker_noise_px)
-            whole = whole.reshape(-1, 4).all(axis=1)
-            sighting = replace(sighting, markers=np.flatnonzero(whole), markers_px=quads.reshape(-1, 4, 2)[whole])
+            flat = marker_corners_mm(board, ink_spread_mm).reshape(-1, 2)
+            quads, whole = (v.reshape(-1, 4, *v.shape[1:]) for v in seen(view.placement, flat, 0.0))
+            markers = np.flatnonzero(whole.all(axis=1))
+            middles = quads[markers].mean(axis=1) + marker_noise_px * rng.standard_normal((len(markers), 2))
+            sighting = replace(sighting, markers=markers, markers_px=middles)
         sightings.append(sighting)
     toes_px = {}
     for name, across in case.toes_mm.items():

@@ -93,10 +93,8 @@ class Budget:
 
     Attributes
     ----------
-    ink_spread_u_mm : float
-        How far ink moves the edges of markers outwards; corners of the chessboard stay [mm].
-    corner_u_px, marker_corner_u_px : float
-        Expected noise of a chessboard's and of a marker's corner; their own residuals correct it [px].
+    corner_u_px : float
+        Expected noise of a corner; the corners' own residuals correct it [px].
     corner_dof : float
         How firmly that is believed, in degrees of freedom.
     """
@@ -107,9 +105,7 @@ class Budget:
     print_factor_u: tuple[float, float]
     plate_angle_deg: float = 90.0
     plate_angle_u_deg: float = 3.0
-    ink_spread_u_mm: float = 0.1
     corner_u_px: float = 0.1
-    marker_corner_u_px: float = 0.15
     corner_dof: float = 8.0
 
 

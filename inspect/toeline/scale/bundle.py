@@ -31,9 +31,7 @@ OUTLIER = 4.0
 """Corners further off than this many robust standard deviations are left out [ratio]."""
 
 
-LENS, PRINT, INK = slice(0, 7), slice(7, 9), 9
-OUTWARD = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
-"""Where spreading ink moves a marker's four corners to; the chessboard's corners stay [ratio]."""
+LENS, PRINT = slice(0, 7), slice(7, 9)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,8 +49,8 @@ class Sighting:
         The plate that it lies on.
     markers : ndarray of int, shape (k,)
         Numbers of markers, from the strip's first.
-    markers_px : ndarray, shape (k, 4, 2)
-        Where their corners are seen [px].
+    markers_px : ndarray, shape (k, 2)
+        Mean of each marker's four corners. Spreading ink, blur and burnt-out paper move a marker's edges, but not their mean [px].
     """
 
     strip: Strip
@@ -60,22 +58,22 @@ class Sighting:
     corners_px: Array
     plate: str = "plate"
     markers: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
-    markers_px: Array = field(default_factory=lambda: np.zeros((0, 4, 2)))
+    markers_px: Array = field(default_factory=lambda: np.zeros((0, 2)))
 
     @property
     def points_px(self) -> Array:
-        """Inner corners, then marker corners, shape (n + 4k, 2) [px]."""
-        return np.concatenate([self.corners_px, self.markers_px.reshape(-1, 2)])
+        """Inner corners, then markers, shape (n + k, 2) [px]."""
+        return np.concatenate([self.corners_px, self.markers_px])
 
     @property
     def points_mm(self) -> Array:
-        """The same in the strip's own frame [mm]."""
+        """Inner corners, then the four corners of each marker, in the strip's own frame, shape (n + 4k, 2) [mm]."""
         return np.concatenate([self.strip.corners_mm[self.ids], self.strip.markers_mm[self.markers].reshape(-1, 2)])
 
     @property
-    def outward(self) -> Array:
-        """How each of them moves in the strip's own frame when ink spreads [ratio]."""
-        return np.concatenate([np.zeros((len(self.ids), 2)), np.tile(OUTWARD, (len(self.markers), 1))])
+    def parts(self) -> NDArray[np.int64]:
+        """How many of `points_mm` make up each of `points_px`, shape (n + k,)."""
+        return np.repeat([1, 4], [len(self.ids), len(self.markers)])
 
 
 class Unknowns:
@@ -86,9 +84,9 @@ class Unknowns:
         names = ["focal", "centre x", "centre y", "distortion k1", "distortion k2", "distortion p1", "distortion p2"]
         means = [np.log(lens.focal_px), *lens.centre_px, *lens.distortion]
         spreads = [lens.focal_u_ratio, *lens.centre_u_px, *lens.distortion_u]
-        names += ["print along", "print across", "ink spread"]
-        means += [*budget.print_factor, 0.0]
-        spreads += [*budget.print_factor_u, budget.ink_spread_u_mm]
+        names += ["print along", "print across"]
+        means += budget.print_factor
+        spreads += budget.print_factor_u
         self.plates = list(dict.fromkeys(s.plate for s in sightings))
         self.pose_at: dict[str, int] = {}
         self.strip_at: list[int] = []
@@ -176,16 +174,20 @@ class Problem:
         self.mirrored, self.sign = mirrored, -1.0 if mirrored else 1.0
         self.observed = np.concatenate([s.points_px for s in sightings])
         self.boards = [s.points_mm for s in sightings]
-        self.outward = [s.outward for s in sightings]
-        self.on_marker = np.concatenate(self.outward).any(axis=1)
-        self.expected_u_px = np.where(self.on_marker, budget.marker_corner_u_px, budget.corner_u_px)
+        self.parts = np.concatenate([s.parts for s in sightings])
+        self.starts = np.concatenate([[0], np.cumsum(self.parts)[:-1]])
         self.two_plates = len(self.unknowns.plates) == 2
 
     def predict(self, theta: Array) -> Array:
         """Photo positions of all corners, shape (p,) to (n, 2) [px]."""
         seen = np.concatenate([self._seen(theta, i)[1] for i in range(len(self.sightings))])
         rays = seen[:, :2] / np.where(np.abs(seen[:, 2:]) < 1.0, 1.0, seen[:, 2:])
-        return distort(self.lens(theta), rays)
+        return self._pooled(distort(self.lens(theta), rays))
+
+    def _pooled(self, values: Array) -> Array:
+        """Means over the parts of each observed point, along the first axis."""
+        counts = self.parts.reshape(-1, *[1] * (values.ndim - 1))
+        return np.asarray(np.add.reduceat(values, self.starts, axis=0) / counts, dtype=np.float64)
 
     def lens(self, theta: Array) -> Lens:
         """The lens that these unknowns mean."""
@@ -196,8 +198,7 @@ class Problem:
         """Points of one strip in its plate's solving frame, and in the camera frame, each shape (n, 3) [mm]."""
         at, place_at = self.unknowns.strip_at[i], self.unknowns.place_at[i]
         place = None if place_at is None else theta[place_at : place_at + 3]
-        board = self.boards[i] + theta[INK] * self.outward[i]
-        on_plate = strip_on_plate(self.sightings[i].strip, board, theta[at : at + 5], theta[PRINT], place)
+        on_plate = strip_on_plate(self.sightings[i].strip, self.boards[i], theta[at : at + 5], theta[PRINT], place)
         turn, shift = self.pose(theta, self.sightings[i].plate)
         return on_plate, on_plate @ turn.T + shift
 
@@ -211,7 +212,7 @@ class Problem:
         slope = (distortion_slope(lens, rays) * (np.array([self.sign, 1.0])[:, None] * lens.focal_px)) @ ray_moves
         slope[:, :, LENS] += lens_slopes(lens, rays)
         slope[:, :, 0] *= lens.focal_px
-        return np.asarray(slope, dtype=np.float64)
+        return self._pooled(slope)
 
     def _moves(self, theta: Array, i: int) -> tuple[Array, Array]:
         """Points of one strip in the camera frame (n, 3), and how each unknown moves them (n, 3, p) [mm per its unit]."""
@@ -222,12 +223,11 @@ class Problem:
         moves = np.zeros((len(seen), 3, un.size))
         moves[:, :, pose_at : pose_at + 3] = (on_plate @ _spins(theta[pose_at : pose_at + 3])).transpose(1, 2, 0)
         moves[:, :, pose_at + 3 : pose_at + 6] = np.eye(3)
-        board = self.boards[i] + theta[INK] * self.outward[i]
+        board = self.boards[i]
         heights = _height_slopes(sighting.strip, board, theta[at : at + 5])
         moves[:, :, at : at + 5] = -turn[:, 2, None] * heights[:, None, :]
         in_face = turn[:, :2] if place_at is None else turn[:, :2] @ _turn(theta[place_at])
         moves[:, :, PRINT] = in_face * (board - sighting.strip.centre_mm)[:, None, :]
-        moves[:, :, INK] = (self.outward[i] * theta[PRINT]) @ in_face.T  # what a tenth of a millimetre does to heights is nothing
         if place_at is not None:
             flat = on_plate[:, :2] - theta[place_at + 1 : place_at + 3]
             moves[:, :, place_at] = np.stack([-flat[:, 1], flat[:, 0]], axis=1) @ turn[:, :2].T
@@ -313,15 +313,15 @@ class Fit:
     theta : ndarray, shape (p,)
     weights : ndarray, shape (n,)
         0 for corners left out.
-    corner_u_px : ndarray, shape (n,)
-        Noise of each corner [px].
+    corner_u_px : float
+        Noise of a corner [px].
     cost : float
         Sum of squares over all corners and priors, in their own standard deviations.
     """
 
     theta: Array
     weights: Array
-    corner_u_px: Array
+    corner_u_px: float
     cost: float
 
 
@@ -334,7 +334,7 @@ def _focal_weight(z: float, dof: float) -> float:
     return (dof + 1.0) / (dof + z * z)
 
 
-def _misfit(problem: Problem, theta: Array, corner_u_px: Array, *, robust: bool, weights: Array) -> tuple[float, Array]:
+def _misfit(problem: Problem, theta: Array, corner_u_px: float, *, robust: bool, weights: Array) -> tuple[float, Array]:
     """Cost of unknowns and each corner's distance from its prediction [px]."""
     un, budget = problem.unknowns, problem.budget
     miss = np.linalg.norm(problem.predict(theta) - problem.observed, axis=1)
@@ -351,7 +351,7 @@ def _descend(
     problem: Problem,
     theta: Array,
     free: NDArray[np.int64],
-    corner_u_px: Array,
+    corner_u_px: float,
     weights: Array,
     *,
     robust: bool,
@@ -462,7 +462,7 @@ def solve(problem: Problem) -> Fit:
     if not starts:
         raise unsolved(float("nan"))
     few = np.ones(len(plain.observed))
-    rough_u = np.maximum(1.0, 3.0 * plain.expected_u_px)
+    rough_u = max(1.0, 3.0 * budget.corner_u_px)
     rough = sorted(
         (_descend(plain, s, coarse, rough_u, few, robust=True, n_steps=5, settled=0.1) for s in starts), key=lambda f: f[1]
     )
@@ -471,7 +471,7 @@ def solve(problem: Problem) -> Fit:
         if fits and cost > rough[0][1] + 6.0:
             break
         fits.append(_finish(problem, theta, everything))
-    expected_u = problem.expected_u_px
+    expected_u = problem.budget.corner_u_px
     return min(fits, key=lambda fit: _misfit(problem, fit.theta, expected_u, robust=True, weights=ones)[0])
 
 
@@ -481,7 +481,7 @@ def _without_markers(sighting: Sighting) -> Sighting:
 
 def _finish(problem: Problem, theta: Array, free: NDArray[np.int64]) -> Fit:
     """From a rough start to the end: robust first, then without outliers and with the noise that the corners show."""
-    expected_u = problem.expected_u_px
+    expected_u = problem.budget.corner_u_px
     weights = np.ones(len(problem.observed))
     theta, _ = _descend(problem, theta, free, 3.0 * expected_u, weights, robust=True, n_steps=6, settled=0.01)
     noise, cost = expected_u, 0.0
@@ -492,24 +492,15 @@ def _finish(problem: Problem, theta: Array, free: NDArray[np.int64]) -> Fit:
     return Fit(theta, weights, noise, cost)
 
 
-def _noise(problem: Problem, miss: Array) -> tuple[Array, Array]:
-    """Noise of each corner, chessboard and marker corners each by their own residuals, and weight 0 for outliers,
-    shapes (n,)."""
+def _noise(problem: Problem, miss: Array) -> tuple[float, Array]:
+    """Noise of a corner, by what is left over once outliers are gone [px], and weight 0 for outliers, shape (n,)."""
     un, budget = problem.unknowns, problem.budget
-    noise, weights = problem.expected_u_px.copy(), np.ones(len(miss))
-    share_left = max(
-        0.2, 1.0 - (un.size - un.n_priors + 3.0) / (2.0 * len(miss))
-    )  # of the residuals, after the poses took theirs
-    for kind in (False, True):
-        mine = problem.on_marker == kind
-        if mine.any():
-            expected_u = problem.expected_u_px[mine][0]
-            robust_u = float(np.median(miss[mine])) / 1.1774  # the median of a Rayleigh distribution
-            weights[mine] = miss[mine] < OUTLIER * max(robust_u, 0.5 * expected_u)
-            n_free = 2.0 * weights[mine].sum() * share_left
-            squares = float(np.sum(weights[mine] * miss[mine] ** 2))
-            noise[mine] = np.sqrt((budget.corner_dof * expected_u**2 + squares) / (budget.corner_dof + n_free))
-    return noise, weights
+    robust_u = float(np.median(miss)) / 1.1774  # the median of a Rayleigh distribution
+    weights = (miss < OUTLIER * max(robust_u, 0.5 * budget.corner_u_px)).astype(float)
+    n_free = max(1.0, 2.0 * weights.sum() - (un.size - un.n_priors) - 3.0)  # the poses and some of the lens took their share
+    squares = float(np.sum(weights * miss**2))
+    noise = np.sqrt((budget.corner_dof * budget.corner_u_px**2 + squares) / (budget.corner_dof + n_free))
+    return float(noise), weights
 
 
 def sources(problem: Problem, fit: Fit) -> dict[str, Array]:

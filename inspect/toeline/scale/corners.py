@@ -175,7 +175,7 @@ def _refine(pixels: Picture, strip: Strip, quads: Mapping[int, Array]) -> Sighti
 def _refine_markers(
     grey: Picture, low: NDArray[np.int64], strip: Strip, numbers: list[int], quads: Mapping[int, Array], px_per_mm: float
 ) -> tuple[NDArray[np.int64], Array]:
-    """Corners of whole markers in the full photo; the window stays inside a marker's black border and the white about it."""
+    """Middles of whole markers in the full photo; a corner's window stays inside the black border and the white about it."""
     half = int(np.clip(0.65 * strip.marker_mm / 8 * px_per_mm, 2, 25))
     kept, found = [], []
     for number, quad in zip(numbers, quads.values(), strict=True):
@@ -185,8 +185,8 @@ def _refine_markers(
         refined = _sub_pixel(grey, start, half)
         if np.hypot(*(refined - start).T).max() <= max(1.5, 0.8 * half):
             kept.append(number)
-            found.append(refined + low)
-    return np.array(kept, dtype=np.int64), np.array(found, dtype=float).reshape(-1, 4, 2)
+            found.append(refined.mean(axis=0) + low)
+    return np.array(kept, dtype=np.int64), np.array(found, dtype=float).reshape(-1, 2)
 
 
 def _mapped(plane: Array, points: Array) -> Array:

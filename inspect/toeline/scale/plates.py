@@ -123,7 +123,8 @@ def _check_residuals(problem: Problem, fit: Fit) -> None:
     miss = np.linalg.norm(problem.predict(fit.theta) - problem.observed, axis=1)
     parts = np.cumsum([len(s.points_px) for s in problem.sightings])[:-1]
     for sighting, missed, weights in zip(problem.sightings, np.split(miss, parts), np.split(fit.weights, parts), strict=True):
-        spread_px, spread_mm = (np.linalg.norm(np.std(p, axis=0)) for p in (sighting.points_px, sighting.points_mm))
+        corners_mm = sighting.strip.corners_mm[sighting.ids]
+        spread_px, spread_mm = (np.linalg.norm(np.std(p, axis=0)) for p in (sighting.corners_px, corners_mm))
         rms = float(np.sqrt(np.mean(missed[weights > 0] ** 2))) if weights.any() else float("inf")
         if rms > max(WORST_RESIDUAL_PX, WORST_RESIDUAL_MM * float(spread_px / spread_mm)) or weights.mean() < 0.6:
             raise unsolved(float(np.sqrt(np.mean(missed**2))))
