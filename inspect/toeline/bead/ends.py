@@ -16,7 +16,7 @@ OFF_ENDS_MM = 8.0
 RESTART_CHANGE = 0.22
 """Change of width that marks a restart [ratio]."""
 
-__all__ = ["OFF_ENDS_MM", "Extent", "bead_extent", "bead_parts", "runs"]
+__all__ = ["OFF_ENDS_MM", "Extent", "bead_extent", "bead_parts", "core_presence", "runs"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +33,50 @@ def runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
     padded = np.concatenate([[False], flags, [False]]).astype(np.int8)
     change = np.diff(padded)
     return [(int(a), int(b) - 1) for a, b in zip(np.nonzero(change == 1)[0], np.nonzero(change == -1)[0], strict=True)]
+
+
+def core_presence(odds: NDArray[np.float32], rows: Array, seen: NDArray[np.float32]) -> Array:
+    """How weld-like the bead's core is at each station, above what parts bead from plate in this picture, shape (n,).
+
+    The core is two lanes between both toes at their usual distance, off the middle where a tee's root line would show:
+    beyond the bead's ends the lines follow whatever they find, the core shows bare plate. The level that parts lies half
+    way between the core's usual and its lowest values, but at least 0.5 (in log odds) below the usual, so that a bead
+    without ends in view is not cut (own definition).
+
+    Parameters
+    ----------
+    odds, seen : ndarray, shape (rows, n)
+    rows : ndarray, shape (2, n)
+        Both toe lines.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        −1 before the first and after the last station that shows any core.
+    """
+    n = odds.shape[1]
+    half = float(np.median(rows[1] - rows[0])) / 2
+    reach = max(3, n // 12)
+    middle = _running_median(rows.mean(axis=0), reach)
+    off = np.abs(np.arange(len(odds))[:, None] - middle[None])
+    weight = (off >= 0.15 * half) * (off <= 0.6 * half) * (seen > 0.5)
+    held = weight.sum(axis=0)
+    core = np.where(held > 0.4 * held.max(), (odds * weight).sum(axis=0) / np.maximum(held, 1), np.nan)
+    if not np.isfinite(core).any():
+        return np.zeros(n)
+    known = np.isfinite(core)
+    core = np.interp(np.arange(n), np.nonzero(known)[0], core[known])
+    core = _running_median(core, max(2, min(n // 4, round(0.35 * half))))
+    high, low = np.quantile(core[known], [0.65, 0.04])
+    above = core - (high - max(0.5 * float(high - low), 0.5))
+    first, last = (int(np.nonzero(known)[0][i]) for i in (0, -1))
+    above[:first] = above[last + 1 :] = -1.0
+    return np.asarray(above, dtype=np.float64)
+
+
+def _running_median(values: Array, reach: int) -> Array:
+    padded = np.pad(values, reach, mode="edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1), axis=1), dtype=np.float64)
 
 
 def bead_extent(presence: Array, *, bridge: int) -> Extent:
@@ -86,9 +130,9 @@ def bead_parts(
 
     Notes
     -----
-    Own definition: an end part grows from ``off_ends`` to at most three times that while the width stays more than 15 % off the
-    middle half's median. A restart is a stretch of more than 22 % off the running median over eight widths, between a fifth of a
-    width and three widths long.
+    Own definition: an end part grows from ``off_ends`` to at most three times that while the width stays more than 15 % off
+    the middle half's median. A restart is a stretch of more than 22 % off the running median over eight widths, between a
+    fifth of a width and three widths long.
     """
     length = float(along[-1] - along[0])
     middle = width[len(width) // 4 : max(len(width) // 4 + 1, 3 * len(width) // 4)]

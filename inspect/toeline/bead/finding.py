@@ -9,7 +9,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.bead.ends import OFF_ENDS_MM, bead_extent, bead_parts, runs
+from toeline.bead.ends import OFF_ENDS_MM, bead_extent, bead_parts, core_presence, runs
 from toeline.bead.evidence import Evidence, classical_evidence
 from toeline.bead.finder import Band, find_bands
 from toeline.bead.result import Bead, Part, ToeLine
@@ -176,13 +176,15 @@ def _assemble(
     by_hand: bool,
 ) -> Bead:
     """A trace as a bead: stations, parts, flags, confidence."""
-    presence, sharp = _presence(trace)
+    _, sharp = _presence(trace)
+    presence = core_presence(trace.whole, trace.lines.rows, trace.seen)
     bridge = max(3, int(1.0 * trace.width_rows / STEP_COLUMNS))
     extent = bead_extent(presence, bridge=bridge)
-    n = len(presence)
+    core = np.nonzero(_core_seen(trace))[0]
+    low, high = (int(core[0]), int(core[-1])) if len(core) else (0, len(presence) - 1)
     edge = max(2, int(0.5 * trace.width_rows / STEP_COLUMNS))
-    open_ends = (extent.first <= edge, extent.last >= n - 1 - edge)
-    first, last = (0 if open_ends[0] else extent.first), (n - 1 if open_ends[1] else extent.last)
+    open_ends = (extent.first <= low + edge, extent.last >= high - edge)
+    first, last = (low if open_ends[0] else extent.first), (high if open_ends[1] else extent.last)
     unscaled = scale.source == "none"
     width_px = trace.width_rows * trace.strip.pitch_px
     step_px = max(1.0, width_px / 16) if unscaled else STATION_MM * view.px_per_mm
@@ -229,6 +231,13 @@ def _assemble(
         (float(ends[1, 0]), float(ends[1, 1])),
         flags=flags,
     )
+
+
+def _core_seen(trace: Trace) -> NDArray[np.bool_]:
+    """Stations at which the view shows most of the bead's width, shape (n,)."""
+    off = np.abs(np.arange(len(trace.seen))[:, None] - trace.lines.rows.mean(axis=0)[None])
+    within = off <= 0.3 * trace.width_rows
+    return np.asarray((trace.seen * within).sum(axis=0) > 0.5 * within.sum(axis=0), dtype=bool)
 
 
 def _presence(trace: Trace) -> tuple[Array, Array]:

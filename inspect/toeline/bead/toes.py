@@ -93,13 +93,15 @@ def fit_models(stack: Array32, seen: Array32, rows: Array) -> PlateModels:
     )
 
 
-def rough_log_odds(stack: Array32, seen: Array32) -> Array32:
+def rough_log_odds(stack: Array32, seen: Array32, *, local: bool = True) -> Array32:
     """A first guess at weld metal: rougher than half way from the sides to the roughest rows, shape (h, n).
 
     Parameters
     ----------
     stack : ndarray, shape (h, n, 6)
         Features, of which the roughnesses are used.
+    local : bool
+        Judge every station by its own sides and roughest rows; else all by the whole strip's usual ones, which tells where a bead ends.
     """
     part = stack[..., 1:6]
     z = (part - np.median(part, axis=(0, 1))) / (part.std(axis=(0, 1)) + 1e-3)
@@ -108,6 +110,8 @@ def rough_log_odds(stack: Array32, seen: Array32) -> Array32:
     margin = len(profile) // 6
     core = np.quantile(profile[margin:-margin], 0.92, axis=0)
     sides = (profile[:margin].mean(0) + profile[-margin:].mean(0)) / 2
+    if not local:
+        core, sides = np.full_like(core, np.quantile(core, 0.7)), np.full_like(sides, np.median(sides))
     spread = np.maximum(core - sides, 0.4) / 4
     return np.asarray(
         _CLIP * np.tanh((rough - (ROUGH_CUT * core + (1 - ROUGH_CUT) * sides)) / spread / _CLIP) * seen, dtype=np.float32

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from toeline.bead.ends import bead_extent, core_presence
 from toeline.bead.evidence import Evidence
 from toeline.bead.finder import Band
 from toeline.bead.strip import Strip, features, lay_straight, resample_line, smooth_line
@@ -47,6 +48,8 @@ class Trace:
     lines : TwoLines
     odds, edges, seen : ndarray, shape (rows, n)
         Log odds of weld metal, edge score and visibility that the lines were solved from.
+    whole : ndarray, shape (rows, n)
+        Log odds of weld metal by one measure for the whole strip, which tells where the bead ends.
     """
 
     strip: Strip
@@ -55,6 +58,7 @@ class Trace:
     odds: Array32
     edges: Array32
     seen: Array32
+    whole: Array32
 
     @property
     def width_rows(self) -> float:
@@ -162,18 +166,22 @@ def _solve(
     n_states = int(0.675 * rows_n) if least_half_rows is None else int(strip.centre_row - least_half_rows) + 1
     learned = strip.weld is not None
     odds = _pooled(strip.weld, n) * seen if strip.weld is not None else rough_log_odds(stack, seen)
+    whole = odds if learned else rough_log_odds(stack, seen, local=False)
     rows = None if before is None else _carried(before, strip, columns)
     lines: TwoLines | None = None
     rounds = 1 if learned else ROUNDS[0 if before is None else 1]
     for _ in range(rounds):
         if rows is not None and not learned:
-            models = fit_models(stack[..., 1:], seen, rows)
+            extent = bead_extent(core_presence(whole, rows, seen), bridge=10)
+            only = slice(extent.first, extent.last + 1)
+            models = fit_models(stack[:, only, 1:], seen[:, only], rows[:, only])
             looks = weld_log_odds(stack[..., 1:], seen, models, rows)
             odds = ((1 - LOOKS_SHARE) * odds + LOOKS_SHARE * looks).astype(np.float32)
+            whole = ((1 - LOOKS_SHARE) * whole + LOOKS_SHARE * looks).astype(np.float32)
         lines = solve_lines(odds, edges, n_states=n_states, width_rows=expected, fixed=fixed)
         rows = lines.rows
     assert lines is not None
-    return Trace(strip, columns, _through(lines, fixed), odds, edges, seen)
+    return Trace(strip, columns, _through(lines, fixed), odds, edges, seen, whole)
 
 
 def _through(lines: TwoLines, fixed: tuple[tuple[int, int, float], ...]) -> TwoLines:
