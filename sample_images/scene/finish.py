@@ -18,7 +18,7 @@ from sample_images.scene.noise import smoothstep
 from sample_images.scene.process import Look
 from sample_images.scene.spatter import Distractor, Particle
 
-Picture = NDArray[np.float32]
+Picture = NDArray[Any]
 
 FINISHES: tuple[str, ...] = ("mill scale", "ground band", "ground", "bright ground", "satin", "rusty")
 

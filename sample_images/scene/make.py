@@ -27,6 +27,7 @@ from sample_images.scene.shipped import (
 )
 
 _gate: Any = None  # set in worker processes
+RELIEF_PX = (3072, 1280)
 PALETTE = (20, 20, 20, 90, 100, 110, 230, 170, 60, 220, 60, 60, 120, 70, 40, 240, 240, 240)
 
 
@@ -47,7 +48,12 @@ def make_photo(folder: Path, name: str, coupon: Coupon, spp: int, variant: str, 
         coupon = replace(coupon, phone=replace(coupon.phone, quality=quality))
     scale = coupon.camera.focal_px / coupon.distance_mm
     light, hits, assembly = render(
-        coupon, spp=spp, variant=variant, px_per_mm=min(18.0, max(9.0, 1.25 * scale)), gate=_gate
+        coupon,
+        spp=spp,
+        variant=variant,
+        px_per_mm=min(18.0, max(9.0, 1.25 * scale)),
+        relief_px=RELIEF_PX,
+        gate=_gate,
     )
     stem = name.rsplit(".", 1)[0]
     write_photo(folder / name, develop(light, coupon), coupon)
@@ -91,7 +97,9 @@ def main() -> None:
     """Read the command line and make the pictures."""
     parser = argparse.ArgumentParser(prog="python -m sample_images.scene", description=__doc__)
     parser.add_argument("what", choices=("samples", "evaluation", "training"), help="which set to make")
-    parser.add_argument("folder", type=Path, help="where to write")
+    parser.add_argument(
+        "folder", type=Path, nargs="?", help="where to write (samples: where they belong; others: out/)"
+    )
     parser.add_argument(
         "--n", type=int, default=None, help="how many (all shipped, 60 evaluation, 100 training)"
     )
@@ -111,6 +119,8 @@ def main() -> None:
     }[given.what]
     first = first if given.first is None else given.first
     n = n if given.n is None else given.n
+    if given.folder is None:
+        given.folder = Path(__file__).parents[1] if given.what == "samples" else Path("out") / given.what
     given.folder.mkdir(parents=True, exist_ok=True)
     jobs = [(given.folder, k, given.spp or spp, given.variant) for k in range(first, first + n)]
     start = time.perf_counter()

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-Picture = NDArray[np.float32]
+Picture = NDArray[Any]
 
 
 def line(rng: np.random.Generator, at_mm: Array, scale_mm: float) -> Array:

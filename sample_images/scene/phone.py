@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from PIL import Image
 from sample_images.scene.coupon import Coupon
 
-Picture = NDArray[np.float32]
+Picture = NDArray[Any]
 Bytes = NDArray[np.uint8]
 
 

@@ -20,7 +20,7 @@ from sample_images.scene.finish import Maps
 from sample_images.scene.meshes import Assembly, Mesh, assemble
 from sample_images.scene.surroundings import bench_picture, light_map, strip_print
 
-Picture = NDArray[np.float32]
+Picture = NDArray[Any]
 
 MESHES: tuple[str, ...] = ("bead", "face0", "face1", "sides", "strips", "skirts", "particles")
 
@@ -71,13 +71,14 @@ def _bitmap(mi: Any, picture: Picture, wrap: str = "clamp") -> dict[str, Any]:
     return {"type": "bitmap", "bitmap": mi.Bitmap(data), "raw": True, "wrap_mode": wrap}
 
 
-def _skin(mi: Any, maps: Maps) -> dict[str, Any]:
-    """Material pictures as a BSDF."""
+def _skin(mi: Any, maps: Maps, relief_px: tuple[int, int] | None) -> dict[str, Any]:
+    """Material pictures as a BSDF; Mitsuba compiles the relief's size in, so a fixed one saves compilations."""
+    relief = maps.bump_mm if relief_px is None else cv2.resize(maps.bump_mm.astype(np.float32), relief_px)
     return {
         "type": "twosided",
         "bsdf": {
             "type": "bumpmap",
-            "bump": _bitmap(mi, maps.bump_mm),
+            "bump": _bitmap(mi, relief),
             "scale": 1.0,
             "bsdf": {
                 "type": "principled",
@@ -173,11 +174,15 @@ def _near_light(mi: Any, coupon: Coupon) -> dict[str, Any]:
     }
 
 
-def load(mi: Any, coupon: Coupon, assembly: Assembly) -> tuple[Any, dict[str, Any]]:
+def load(
+    mi: Any, coupon: Coupon, assembly: Assembly, relief_px: tuple[int, int] | None = None
+) -> tuple[Any, dict[str, Any]]:
     """The scene, and its meshes by name."""
+    import drjit as dr
+
     rng = np.random.default_rng([coupon.light_seed, 2])
     prints = [strip_print(p.board, rng) for p in coupon.placements] or [np.ones((4, 4), np.float32)]
-    skins = {name: _skin(mi, assembly.maps[name]) for name in ("bead", "face0", "face1")}
+    skins = {name: _skin(mi, assembly.maps[name], relief_px) for name in ("bead", "face0", "face1")}
     paper = np.concatenate(prints, axis=0)[..., None] * np.array([1.0, 1.0, 0.97], np.float32)
     skins["strips"] = {
         "type": "twosided",
@@ -219,13 +224,24 @@ def load(mi: Any, coupon: Coupon, assembly: Assembly) -> tuple[Any, dict[str, An
             "near": _near_light(mi, coupon),
         }
     )
+    parameters = mi.traverse(scene)
+    for name, value in parameters:
+        if not name.endswith((".data", "positions", "normals", "texcoords", "faces")):
+            dr.make_opaque(value)  # numbers compiled in as constants would cost a compilation for each coupon
     return scene, shapes
 
 
 def _lens_rays(mi: Any, coupon: Coupon, x: Any, y: Any, lens: Any = None) -> Any:
-    """Rays in the coupon frame through photo positions; `lens` holds two uniform numbers for the aperture."""
+    """Rays in the coupon frame through photo positions; `lens` holds two uniform numbers for the aperture.
+
+    Every number of the camera is opaque, not a constant: constants would be compiled in, anew for each coupon.
+    """
+    import drjit as dr
+
+    def f(value: float) -> Any:
+        return dr.opaque(mi.Float, value)
+
     camera = coupon.camera
-    f = mi.Float
     xd = (x - f(camera.cx_px)) / f(camera.focal_px)
     yd = (y - f(camera.cy_px)) / f(camera.focal_px)
     k1, k2, p1, p2 = f(camera.k1), f(camera.k2), f(camera.p1), f(camera.p2)
@@ -237,17 +253,15 @@ def _lens_rays(mi: Any, coupon: Coupon, x: Any, y: Any, lens: Any = None) -> Any
             (xd - 2.0 * p1 * u * v - p2 * (r2 + 2.0 * u * u)) * radial,
             (yd - p1 * (r2 + 2.0 * v * v) - 2.0 * p2 * u * v) * radial,
         )
-    origin, direction = mi.Point3f(0.0, 0.0, 0.0), mi.Vector3f(u, v, 1.0)
+    origin, direction = mi.Vector3f(0.0, 0.0, 0.0), mi.Vector3f(u, v, 1.0)
     if lens is not None:
         focus = f(coupon.distance_mm + coupon.phone.focus_offset_mm)
         disk = mi.warp.square_to_uniform_disk_concentric(lens) * f(0.5 * coupon.phone.aperture_mm)
-        origin = mi.Point3f(disk.x, disk.y, 0.0)
+        origin = mi.Vector3f(disk.x, disk.y, 0.0)
         direction = mi.Vector3f(u * focus - disk.x, v * focus - disk.y, focus)
-    rotation = mi.Matrix3f(coupon.rotation.T.tolist())
-    place = mi.Point3f(coupon.position_mm.tolist())
-    import drjit as dr
-
-    return mi.Ray3f(place + rotation @ mi.Vector3f(origin), dr.normalize(rotation @ direction))
+    rotation = mi.Matrix3f([[f(value) for value in row] for row in coupon.rotation.T.tolist()])
+    place = mi.Point3f(*(f(value) for value in coupon.position_mm.tolist()))
+    return mi.Ray3f(place + rotation @ origin, dr.normalize(rotation @ direction))
 
 
 def _pixel_grid(mi: Any, coupon: Coupon, spp: int, rows: tuple[int, int]) -> tuple[Any, Any]:
@@ -280,6 +294,7 @@ def trace(coupon: Coupon, scene: Any, mi: Any, *, spp: int, max_lanes: int = 16_
         light, _, _ = integrator.sample(scene, sampler, ray)
         light = dr.select(dr.isfinite(light), light, 0.0)
         light = mi.Color3f(dr.clip(light, 0.0, 40.0))
+        dr.eval(light)  # all three at once: apart, each would trace the paths again
         planes = [np.array(dr.block_sum(c, spp)) for c in (light.x, light.y, light.z)]
         light_of[first:last] = np.stack(planes, axis=-1).reshape(last - first, camera.width_px, 3)
     return _calmed(light_of / np.float32(spp), spp)
@@ -319,6 +334,7 @@ def render(
     variant: str = "cuda_ad_rgb,llvm_ad_rgb",
     px_per_mm: float = 14.0,
     mesh_step_mm: float = 0.1,
+    relief_px: tuple[int, int] | None = None,
     gate: AbstractContextManager[Any] | None = None,
 ) -> tuple[Picture, Hits, Assembly]:
     """Path-trace a coupon.
@@ -333,6 +349,8 @@ def render(
         Mitsuba variants to try, by commas.
     px_per_mm, mesh_step_mm : float
         Resolution of the material pictures, and of the bead's mesh across. [mm]
+    relief_px : tuple of int, optional
+        Columns and rows of all relief pictures, to use compiled kernels again; each its own if left out.
     gate : context manager, optional
         Held while Mitsuba works, so that many processes share one GPU a few at a time.
 
@@ -344,5 +362,5 @@ def render(
     assembly = assemble(coupon, px_per_mm=px_per_mm, mesh_step_mm=mesh_step_mm)
     mi = mitsuba(variant)
     with gate or nullcontext():
-        scene, shapes = load(mi, coupon, assembly)
+        scene, shapes = load(mi, coupon, assembly, relief_px)
         return trace(coupon, scene, mi, spp=spp), cast(coupon, scene, shapes, mi), assembly

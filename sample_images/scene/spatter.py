@@ -221,7 +221,7 @@ def particle_mesh(
     if particle.tail_ratio > 0.0:
         pz *= 1.0 - 0.6 * np.clip(px / max(px.max(), 1e-6), 0.0, 1.0)
     pz += (
-        0.03
+        0.012
         * particle.diameter_mm
         * rng.normal(size=px.shape)
         * (ring[:, None] < 0.97)

@@ -13,7 +13,7 @@ from sample_images.scene.geometry import Board
 from sample_images.scene.noise import smoothstep
 
 Array = NDArray[np.float64]
-Picture = NDArray[np.float32]
+Picture = NDArray[Any]
 
 PRINT_PX_PER_MM = 32  # makes every marker module and square of all strips a whole number of pixels
 

@@ -15,6 +15,7 @@ from sample_images.scene.render import render
 from sample_images.scene.truth import class_mask, truth
 
 WIDTH_PX, HEIGHT_PX = 640, 480
+RELIEF_PX = (1536, 768)
 
 
 def training_choices(seed: int) -> dict[str, Any]:
@@ -81,7 +82,13 @@ def training_picture(
     coupon = make_coupon(seed, **choices)
     px_per_mm = coupon.camera.focal_px / coupon.distance_mm
     light, hits, assembly = render(
-        coupon, spp=spp, variant=variant, px_per_mm=min(10.0, 1.25 * px_per_mm), mesh_step_mm=0.16, gate=gate
+        coupon,
+        spp=spp,
+        variant=variant,
+        px_per_mm=min(9.0, 1.2 * px_per_mm),
+        mesh_step_mm=0.16,
+        relief_px=RELIEF_PX,
+        gate=gate,
     )
     known = truth(coupon, hits, assembly)
     meta = {
