@@ -24,11 +24,9 @@ LEARNERS = ("Demo learner Ada", "Demo learner Bo", "Demo learner Cy")
 def sample_truths(folder: Path) -> list[tuple[Path, Mapping[str, Any]]]:
     """(photo, truth) of every sample in a folder."""
     pairs = []
-    for path in sorted(folder.glob("*.json")):
-        if path.name.endswith(".schema.json"):
-            continue
+    for path in sorted(folder.glob("*.truth.json")):
         truth = json.loads(path.read_text(encoding="utf-8"))
-        photo = folder / str(truth.get("photo", {}).get("name") or f"{path.stem}.jpg")
+        photo = folder / truth["photo"]
         if photo.exists():
             pairs.append((photo, truth))
     if not pairs:
