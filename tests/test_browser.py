@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import os
 import re
+import shutil
 import socket
 import subprocess
 import time
@@ -24,7 +25,11 @@ from toeline.serve import CODE_VARIABLE, command
 pytestmark = pytest.mark.browser
 
 ROOT = Path(__file__).resolve().parents[1]
-CHROMIUM = "/usr/bin/chromium"
+#: Names and places of a Chromium that is installed already.
+CHROMIUMS = (
+    *("chromium", "chromium-browser", "google-chrome"),
+    *("/Applications/Chromium.app/Contents/MacOS/Chromium", "/Applications/Google Chrome.app/Contents/MacOS/Google Chrome"),
+)
 SIZES: Mapping[str, dict[str, Any]] = {
     "desktop": {"viewport": {"width": 1280, "height": 900}},
     "phone": {"viewport": {"width": 390, "height": 844}, "device_scale_factor": 2, "has_touch": True, "is_mobile": True},
@@ -42,10 +47,11 @@ def browser() -> Iterator[Browser]:
 
 
 def _start(playwright: Playwright) -> Browser:
-    """The installed Chromium, else the one that Playwright brought; skipped loudly only where there is neither."""
-    path = CHROMIUM if Path(CHROMIUM).exists() else playwright.chromium.executable_path
-    if not Path(path).exists():
-        pytest.skip("NO CHROMIUM: the pages were not tried in a browser. Install it (playwright install chromium) and run again.")
+    """An installed Chromium, else the one that Playwright fetched; skipped loudly only where there is neither."""
+    own = playwright.chromium.executable_path
+    path = next((found for name in CHROMIUMS if (found := shutil.which(name))), own if Path(own).exists() else None)
+    if path is None:
+        pytest.skip("NO CHROMIUM: the pages were not tried in a browser. Install Chromium and run the tests again.")
     return playwright.chromium.launch(executable_path=path, args=["--no-sandbox", "--disable-dev-shm-usage"])
 
 
