@@ -124,7 +124,7 @@ def _nodes(length: float, step: float, cap: float) -> Array:
     keep = np.concatenate([[True], np.diff(nodes) > 1e-4])
     nodes = nodes[keep]
     nodes[-1] = length
-    return nodes
+    return np.asarray(nodes)
 
 
 def _cap(along: Array, length: float, start: float, end: float) -> Array:

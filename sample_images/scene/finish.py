@@ -104,7 +104,7 @@ def _strokes(rng: np.random.Generator, shape: tuple[int, int], px_per_mm: float,
     rows, columns = min(rows, 6000), min(columns, 6000)
     tile = rng.standard_normal((rows, columns), dtype=np.float32)
     long = max(1.0, 6.0 * px_per_mm / 10.0)
-    tile = cv2.GaussianBlur(tile, (0, 0), sigmaX=long, sigmaY=0.45)
+    tile = np.asarray(cv2.GaussianBlur(tile, (0, 0), sigmaX=long, sigmaY=0.45), dtype=np.float32)
     deep = cv2.GaussianBlur(
         rng.standard_normal((rows, columns), dtype=np.float32), (0, 0), sigmaX=0.6 * long, sigmaY=0.6
     )
@@ -420,7 +420,7 @@ def plate_maps(
     across = np.linspace(across_mm[0], across_mm[1], shape[0], dtype=np.float32)
     along_2d, across_2d = np.broadcast_to(along, shape), np.broadcast_to(across[:, None], shape)
     distance = toe_distance(bead, plate, along_2d, across_2d)
-    bare = np.zeros(shape, np.float32)
+    bare: Picture = np.zeros(shape, np.float32)
     if finish in ("ground", "bright ground"):
         maps, bare = _ground(rng, shape, px_per_mm, finish == "bright ground"), bare + 1.0
     elif finish == "satin":

@@ -95,7 +95,7 @@ PAIRS: tuple[tuple[str, str], ...] = (("A", "B"), ("C", "D"), ("E", "F"))
 
 def _inner_corners(board: Board) -> Array:
     columns, rows = np.meshgrid(np.arange(1, board.n_x), np.arange(1, board.n_y))
-    corners = np.stack([columns.ravel(), rows.ravel()], axis=1) * board.square_mm
+    corners = np.stack([columns.ravel(), rows.ravel()], axis=1).astype(np.float64) * board.square_mm
     corners.setflags(write=False)
     return corners
 
@@ -435,7 +435,8 @@ def wander(rng: np.random.Generator, along_mm: Array, length_scale_mm: float, n_
     """
     waves = rng.rayleigh(1.0 / length_scale_mm, n_waves)
     phases = rng.uniform(0.0, 2.0 * np.pi, n_waves)
-    return np.sqrt(2.0 / n_waves) * np.cos(along_mm[:, None] * waves + phases).sum(axis=1)
+    total = np.cos(along_mm[:, None] * waves + phases).sum(axis=1)
+    return np.asarray(np.sqrt(2.0 / n_waves) * total)
 
 
 def _toes(rng: np.random.Generator, joint: str, along: Array) -> dict[str, Array]:
@@ -530,7 +531,9 @@ def make_case(seed: int, **choices: Any) -> Case:
     toes = _toes(rng, joint, along)
     pair = choices.get("pair") or PAIRS[int(rng.integers(3))]
     drawn_n = 2 if joint == "tee" or rng.random() < 0.6 else 1
-    given = {key: float(choices[key]) for key in ("thickness_mm", "lift_mm", "curl_mm") if key in choices}
+    given: dict[str, float] = {
+        key: float(choices[key]) for key in ("thickness_mm", "lift_mm", "curl_mm") if key in choices
+    }
     placements = _placements(rng, joint, length, toes, pair, int(choices.get("n_strips", drawn_n)), given)
 
     focal_35mm = float(choices.get("focal_35mm_mm", rng.choice([24.0, 26.0, 28.0, 35.0, 48.0, 52.0, 77.0])))

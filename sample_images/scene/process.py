@@ -87,7 +87,7 @@ class Settings:
         section = pi * self.wire_mm**2 / 4.0
         a = 0.032 / section**0.65
         b = 4.2e-6 * stickout_mm / section**1.7
-        return (-a + sqrt(a * a + 4.0 * b * self.feed_m_per_min)) / (2.0 * b)
+        return float((-a + sqrt(a * a + 4.0 * b * self.feed_m_per_min)) / (2.0 * b))
 
     @property
     def area_mm2(self) -> float:

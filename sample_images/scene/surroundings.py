@@ -93,7 +93,7 @@ def _window(rng: np.random.Generator, azimuth: Array, elevation: Array) -> Array
     panes_x, panes_y = int(rng.integers(1, 5)), int(rng.integers(1, 4))
     bars = (np.abs((x * panes_x) % 1.0 - 0.5) < 0.44) & (np.abs((y * panes_y) % 1.0 - 0.5) < 0.45)
     outside = float(rng.uniform(5.0, 16.0)) * (0.35 + 0.65 * np.clip(y, 0.0, 1.0))
-    return (outside * inside * bars)[..., None] * np.array([0.88, 1.0, 1.16])
+    return np.asarray((outside * inside * bars)[..., None] * np.array([0.88, 1.0, 1.16]))
 
 
 def _tubes(rng: np.random.Generator, d: Array, up: Array, side: Array, front: Array) -> Array:
@@ -111,7 +111,7 @@ def _tubes(rng: np.random.Generator, d: Array, up: Array, side: Array, front: Ar
             * (np.abs(along - rng.uniform(-0.5, 0.5)) < 0.75)
             * (d @ up > 0.05)
         )
-    return (float(rng.uniform(25.0, 45.0)) * lit)[..., None] * np.array([0.95, 1.0, 0.97])
+    return np.asarray((float(rng.uniform(25.0, 45.0)) * lit)[..., None] * np.array([0.95, 1.0, 0.97]))
 
 
 def _mirror_spot(coupon: Coupon, plate: str, d: Array, rng: np.random.Generator) -> Array:
@@ -123,7 +123,7 @@ def _mirror_spot(coupon: Coupon, plate: str, d: Array, rng: np.random.Generator)
     view /= np.linalg.norm(view)
     mirrored = view - 2.0 * (view @ normal) * normal
     lit = smoothstep(float(np.cos(0.17)), float(np.cos(0.11)), (d @ mirrored).astype(np.float32))
-    return (35.0 * lit)[..., None] * np.array([0.95, 1.0, 1.05])
+    return np.asarray((35.0 * lit)[..., None] * np.array([0.95, 1.0, 1.05]))
 
 
 def bench_picture(coupon: Coupon, *, size: int = 512) -> Picture:
@@ -147,7 +147,7 @@ def bench_picture(coupon: Coupon, *, size: int = 512) -> Picture:
     if kind == "steel":
         strength = strength + 0.10 * noise.fractal(rng, shape, 2.0, octaves=2, stretch=25.0)
     picture = np.array(tones[kind]) * np.exp(strength)[..., None]
-    return np.clip(picture, 0.01, 0.9).astype(np.float32)
+    return np.asarray(np.clip(picture, 0.01, 0.9), dtype=np.float32)
 
 
 def strip_print(board: Board, rng: np.random.Generator) -> Picture:
@@ -174,7 +174,7 @@ def strip_print(board: Board, rng: np.random.Generator) -> Picture:
     picture = np.pad(picture, margin, constant_values=1)
     spread = int(rng.integers(0, 3))
     if spread:
-        picture = cv2.erode(picture, np.ones((2 * spread - 1,) * 2, np.uint8))
+        picture = np.asarray(cv2.erode(picture, np.ones((2 * spread - 1,) * 2, np.uint8)), dtype=np.uint8)
     paper, ink = float(rng.uniform(0.70, 0.86)), float(rng.uniform(0.025, 0.06))
     printed = cv2.GaussianBlur(picture.astype(np.float32), (0, 0), 1.6)
     return ink + (paper - ink) * printed

@@ -47,7 +47,8 @@ def class_mask(coupon: Coupon, hits: Hits, assembly: Assembly) -> NDArray[np.uin
 
 def bead_mask(hits: Hits) -> NDArray[np.bool_]:
     """Pixels whose centre shows weld metal or what covers it, shape (h, w)."""
-    return hits.shape == MESHES.index("bead")
+    mask: NDArray[np.bool_] = hits.shape == MESHES.index("bead")
+    return mask
 
 
 def _clear(
@@ -61,11 +62,12 @@ def _clear(
     x = np.clip(np.round(px[:, 0]).astype(int), 1, width - 2)
     y = np.clip(np.round(px[:, 1]).astype(int), 1, height - 2)
     block = np.stack([hits.reach_mm[y + j, x + i] for j in (-1, 0, 1) for i in (-1, 0, 1)])
-    return (
+    clear: NDArray[np.bool_] = (
         seen
         & (block.max(axis=0) > reach_mm - slack_mm)
         & (np.median(block, axis=0) > reach_mm - slack_mm - 1.0)
     )
+    return clear
 
 
 def _toes(coupon: Coupon, hits: Hits | None) -> dict[str, Any]:
