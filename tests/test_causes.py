@@ -298,7 +298,11 @@ def test_the_outcome_of_a_change_teaches() -> None:
 
 
 def test_reasons_carry_numbers_and_words_carry_no_certainty() -> None:
-    measures = {"width_cv_ratio": Measured(0.19, 0.01), "ripple_regularity_ratio": Measured(0.1, 0.05)}
+    measures = {
+        "width_cv_ratio": Measured(0.19, 0.01),
+        "ripple_regularity_ratio": Measured(0.0, 0.01),
+        "ripple_spacing_mm": Measured(1.0, 0.1),
+    }
     size = BeadSize(Stations(*([np.empty(0)] * 7)), measures, np.empty(0, dtype=bool))
     first = reason(size, surface=(), spatter=None, coupon=Coupon(process="gmaw-s")).causes[0]
     assert first.key == "travel-unsteady"
@@ -346,3 +350,12 @@ def test_settings_in_any_unit_and_wrong_names_are_told() -> None:
         reason(None, surface=None, spatter=None, coupon=Coupon(process="gmaw-s", settings={"volts": 18.0}))
     with pytest.raises(BadUsage, match="stubbing"):
         reason(None, surface=None, spatter=None, coupon=Coupon(process="gmaw-s", observed=("stubing",)))
+
+
+def test_ripples_that_cannot_be_told_are_unknown_and_not_irregular() -> None:
+    def signs(**measures: Measured) -> Mapping[str, float]:
+        size = BeadSize(Stations(*([np.empty(0)] * 7)), measures, np.empty(0, dtype=bool))
+        return reason(size, surface=None, spatter=None, coupon=Coupon(process="gmaw-s")).signs
+
+    assert "ripple-irregular" not in signs(ripple_regularity_ratio=Measured(0.0, 0.05))
+    assert signs(ripple_regularity_ratio=Measured(0.0, 0.01), ripple_spacing_mm=Measured(1.2, 0.1))["ripple-irregular"] > 0.8

@@ -31,6 +31,7 @@ GOOD = {
     "width_cv_ratio": 0.04,
     "straightness_mm": 0.3,
     "ripple_regularity_ratio": 0.7,
+    "ripple_spacing_mm": 1.2,
 }
 CLEAN = Spatter((), 60.0, Interval(0.2, 0.1, 0.3), ())
 

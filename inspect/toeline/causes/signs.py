@@ -205,6 +205,8 @@ def quantities(
         )
         if name in m
     }
+    if "ripple_spacing_mm" not in known:
+        known.pop("ripple_regularity_ratio", None)  # ripples that can't be told from the face are unknown, not irregular
     if "width_cv_ratio" not in known and "width_sd_mm" in m and "width_mean_mm" in m and m["width_mean_mm"].value > 0:
         known["width_cv_ratio"] = _ratio(m["width_sd_mm"], m["width_mean_mm"])
     known |= _size_quantities(m, coupon)

@@ -162,6 +162,7 @@ _ASKS = {
     "undercut_mm": "A photo shows no depth: feel the toe and gauge it.",
     "crater_mm": "A photo shows no depth: look into the crater and gauge it.",
     "size_mm": "Leg is not size: give a gauge reading or a section.",
+    "ripple_regularity_ratio": "The ripples can't be told from the face in this photo.",
     "crack_mm": "",
     "fusion_lack_mm": "Only a break, bend or macro test shows it.",
     "overlap_mm": "Look at the toes from the side.",
@@ -181,6 +182,8 @@ def _values(
 ) -> dict[str, Measured]:
     """Everything that can be judged, by the name that limits use."""
     values: dict[str, Measured] = dict(size.measures) if size is not None else {}
+    if "ripple_spacing_mm" not in values:
+        values.pop("ripple_regularity_ratio", None)  # ripples that can't be told from the face are unknown, not irregular
     for name in ("convexity_mm", "reinforcement_mm", "size_mm", "undercut_mm", "crater_mm"):
         if name in coupon.gauge:
             values[name] = Measured(coupon.gauge[name], _gauge_u_mm(coupon, name))
