@@ -18,6 +18,8 @@ Picture = NDArray[np.uint8]
 
 SEARCH_PX: tuple[int, ...] = (1800, 3600)
 """Longer side of the reduced copies in which markers are looked for, one after the other [px]."""
+LARGEST_SEARCH_PX = 6000
+"""Longer side up to which the photo itself is searched when smaller copies showed nothing [px]."""
 SMALLEST_MARKER_PX = 18.0
 """Side of a marker below which its cells, an eighth of it, can't be read surely [px]."""
 FEWEST_MARKERS = 3
@@ -79,14 +81,14 @@ def _find_markers(pixels: Picture) -> tuple[dict[int, Array], bool]:
     """Marker corners by id in the photo's pixels, and whether they could be read in the mirrored photo only."""
     width = pixels.shape[1]
     longer = max(pixels.shape[:2])
-    sizes = [size for size in SEARCH_PX if size < longer] + [min(longer, 6000)]
-    if longer <= SEARCH_PX[0]:
-        sizes.append(2 * longer)
+    factors = [1.0 / max(1, round(longer / size)) for size in SEARCH_PX]  # whole divisors are reduced fastest
+    factors += [1.0] if longer <= LARGEST_SEARCH_PX else []
+    factors += [2.0] if longer <= SEARCH_PX[0] else []
     best: dict[int, Array] = {}
-    for size in dict.fromkeys(sizes):
-        grey = _reduced_grey(pixels, size / longer)
+    for factor in dict.fromkeys(factors):
+        grey = _reduced_grey(pixels, factor)
         for mirrored in (False, True):
-            seen = _detect(np.ascontiguousarray(grey[:, ::-1]) if mirrored else grey, size / longer)
+            seen = _detect(np.ascontiguousarray(grey[:, ::-1]) if mirrored else grey, factor)
             if mirrored:
                 seen = {i: np.column_stack([width - 1 - quad[:, 0], quad[:, 1]]) for i, quad in seen.items()}
             if len(seen) >= 2 * FEWEST_MARKERS:
@@ -102,11 +104,18 @@ def _find_markers(pixels: Picture) -> tuple[dict[int, Array], bool]:
 
 
 def _reduced_grey(pixels: Picture, factor: float) -> Picture:
-    if factor >= 1.0:
-        small = pixels if factor == 1.0 else cv2.resize(pixels, None, fx=factor, fy=factor, interpolation=cv2.INTER_CUBIC)
-    else:
-        small = cv2.resize(pixels, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-    return np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+    """The photo in grey, reduced by a whole divisor or doubled."""
+    height, width = pixels.shape[:2]
+    if factor < 1.0:
+        parts = round(1.0 / factor)
+        size = (width // parts, height // parts)
+        pixels = np.asarray(
+            cv2.resize(pixels[: size[1] * parts, : size[0] * parts], size, interpolation=cv2.INTER_AREA), dtype=np.uint8
+        )
+    elif factor > 1.0:
+        size = (round(width * factor), round(height * factor))
+        pixels = np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_CUBIC), dtype=np.uint8)
+    return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
 
 
 def _detect(grey: Picture, factor: float) -> dict[int, Array]:
