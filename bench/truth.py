@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from toeline.demo import coupon_of, truth_means
+from toeline.demo import coupon_of, sample_truths, truth_means
 from toeline.inspection import Inspection, inspect_photo
 from toeline.photo import read_photo
 from toeline.scale.rays import to_plate_mm
@@ -52,15 +51,7 @@ class Score:
 
 def score_folder(folder: Path, *, most: int | None = None) -> list[Score]:
     """Inspect and score every photo with a truth in a folder."""
-    rows = []
-    for path in sorted(folder.glob("*.json"))[:most]:
-        if path.name.endswith(".schema.json"):
-            continue
-        truth = json.loads(path.read_text(encoding="utf-8"))
-        photo = next((p for s in (".jpg", ".heic", ".png") if (p := path.with_suffix(s)).exists()), None)
-        if photo is not None:
-            rows.append(score_photo(photo, truth)[0])
-    return rows
+    return [score_photo(photo, truth)[0] for photo, truth in sample_truths(folder)[:most]]
 
 
 def score_photo(path: Path, truth: Truth) -> tuple[Score, Inspection]:

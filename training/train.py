@@ -21,6 +21,7 @@ from torch.nn import functional as F
 from training.bank import NOT_WELD, SLAG, WELD, Picture, batch, load
 from training.network import CLASSES, Eye
 from training.split import split_of
+from training.weights import hold_norms, start_from
 
 IMPORTANCE = (1.0, 1.0, 1.0, 3.0, 2.0, 1.0)
 """Weight of each class in the loss: droplets and slag are rare."""
@@ -74,22 +75,29 @@ def train(
     device: str,
     n: int,
     side: int,
+    top_rate: float = 2.5e-3,
+    weights: Path | None = None,
 ) -> tuple[Eye, int]:
     """Train for a given time on a rising and falling rate; weights are averaged exponentially, which steadies small sets."""
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
-    net = Eye(widths).to(device, memory_format=torch.channels_last)
+    net = Eye(widths)
+    if weights is not None:
+        start_from(net, weights)
+    net = net.to(device, memory_format=torch.channels_last)
+    if weights is not None:
+        hold_norms(net)
     average = torch.optim.swa_utils.AveragedModel(
-        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998 if weights is None else 0.99), use_buffers=True
     )
     optimiser = torch.optim.AdamW(net.parameters(), lr=1e-3, weight_decay=0.02)
     start, done, step = time.monotonic(), 0.0, 0
     while done < 1:
-        rate = 2.5e-3 * min(1.0, done / 0.06 + 0.02) * 0.5 * (1 + np.cos(np.pi * done))
+        rate = top_rate * min(1.0, done / 0.06 + 0.02) * 0.5 * (1 + np.cos(np.pi * done))
         for group in optimiser.param_groups:
             group["lr"] = rate
         rgb, classes, weight, toe = batch(real, rendered, rng, n=n, side=side, share_real=share_real)
-        with torch.autocast(device, dtype=torch.bfloat16):
+        with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
             scores = net(rgb.contiguous(memory_format=torch.channels_last))
         loss = loss_of(scores, classes, weight, toe)
         optimiser.zero_grad(set_to_none=True)
@@ -97,7 +105,7 @@ def train(
         nn.utils.clip_grad_norm_(net.parameters(), 2.0)
         optimiser.step()
         average.update_parameters(net)
-        if step % 250 == 0:
+        if step % 50 == 0:
             print(f"{done:.2f} step {step} loss {loss.item():.4f}", flush=True)
         step += 1
         done = (time.monotonic() - start) / (60 * minutes)
@@ -156,6 +164,9 @@ def main() -> None:
     ask.add_argument("--batch", type=int, default=32)
     ask.add_argument("--side", type=int, default=384)
     ask.add_argument("--everything", action="store_true", help="learn from the photos kept for testing as well")
+    ask.add_argument("--top-rate", type=float, default=2.5e-3)
+    ask.add_argument("--start-from", type=Path, help="weights to go on from, written by an earlier run")
+    ask.add_argument("--quick", action="store_true", help="leave out the figures over whole pictures")
     ask.add_argument("--name", default="eye")
     told = ask.parse_args()
     device = "cuda" if torch.cuda.is_available() else "cpu"
@@ -176,11 +187,14 @@ def main() -> None:
         device=device,
         n=told.batch,
         side=told.side,
+        top_rate=told.top_rate,
+        weights=told.start_from,
     )
-    figures = {"kept_apart": bead_iou(net, kept), "rendered_held": bead_iou(net, held), "learnt": bead_iou(net, learn)}
-    print(steps, "steps", json.dumps(_summary(figures)), flush=True)
     told.out.mkdir(parents=True, exist_ok=True)
     write_onnx(net, told.out / f"{told.name}.onnx")
+    sets = {} if told.quick else {"kept_apart": kept, "rendered_held": held, "learnt": learn}
+    figures = {name: bead_iou(net.to(device), pictures) for name, pictures in sets.items()}
+    print(steps, "steps", json.dumps(_summary(figures)), flush=True)
     record = {
         "classes": CLASSES,
         "widths": widths,

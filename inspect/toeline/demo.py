@@ -12,6 +12,7 @@ from toeline.coupon import Coupon, Scaling
 from toeline.errors import BadUsage, ToelineError
 from toeline.inspection import inspect_photo
 from toeline.photo import read_photo
+from toeline.photo.reading import SUFFIXES
 from toeline.quantity import format_pm
 
 Record = dict[str, Any]
@@ -26,8 +27,8 @@ def sample_truths(folder: Path) -> list[tuple[Path, Mapping[str, Any]]]:
     pairs = []
     for path in sorted(folder.glob("*.truth.json")):
         truth = json.loads(path.read_text(encoding="utf-8"))
-        photo = folder / truth["photo"]
-        if photo.exists():
+        photo = next((p for s in SUFFIXES if (p := folder / f"{path.name.removesuffix('.truth.json')}{s}").exists()), None)
+        if photo is not None:
             pairs.append((photo, truth))
     if not pairs:
         raise BadUsage(f"There are no sample photos in {folder}.", advice="Run the demo from the project's own folder.")

@@ -6,6 +6,8 @@ finding, and probabilities stay below 0.9.
 
 from __future__ import annotations
 
+import warnings
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -86,7 +88,8 @@ def _undercut(s: Straight) -> list[Found]:
         face = _grey(s.face if i == 0 else s.face[::-1])
         if np.isnan(outside[: int(3 / STEP_MM)]).mean() > 0.3:
             continue
-        with np.errstate(all="ignore"):
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)  # columns where no plate is seen stay unknown
             line = np.nanmin(outside[: int(1.0 / STEP_MM)], axis=0)
             plate = np.nanmedian(outside[int(1.6 / STEP_MM) : int(3.2 / STEP_MM)], axis=0)
         inner = np.median(face[4:14], axis=0)
@@ -193,7 +196,8 @@ def _tint(s: Straight) -> list[Found]:
         far = hue[int(10 / STEP_MM) :]
         if np.isnan(far[..., 0]).mean() > 0.6:
             continue
-        with np.errstate(all="ignore"):
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)  # columns where no plate is seen stay unknown
             home = np.nanmedian(far, axis=(0, 1))
             spread = max(float(np.nanmedian(np.abs(far - home))) * 4, 0.012)
             profile = np.nanmedian(np.linalg.norm(hue - home, axis=-1), axis=1)
