@@ -341,6 +341,14 @@ def test_implied_travel_against_the_plan_speaks_for_a_slow_hand() -> None:
     diagnosis = reason(size, surface=(), spatter=None, coupon=coupon)
     assert diagnosis.causes[0].key == "travel-slow"
     assert any("mm/min" in reason_ for reason_ in diagnosis.causes[0].evidence_for)
+    assert any("the plan was 350" in note and "nearly flat face" in note for note in diagnosis.notes)
+
+
+def test_heat_input_is_told_in_both_conventions() -> None:
+    """29 V, 325 A, 12.5 in/min: 1.7811 kJ/mm, with k = 0.8 1.4249 (worked question of an inspectors' forum; EN 1011-1)."""
+    entered = {"voltage_v": 29.0, "current_a": 325.0, "travel_speed_in_per_min": 12.5}
+    notes = reason(None, surface=None, spatter=None, coupon=Coupon(process="gmaw-spray", settings=entered)).notes
+    assert any("1.78 kJ/mm" in note and "1.42 kJ/mm" in note for note in notes)
 
 
 def test_settings_in_any_unit_and_wrong_names_are_told() -> None:

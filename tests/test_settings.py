@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from toeline.causes import balance
 from toeline.causes import settings as st
 from toeline.errors import BadUsage
 from toeline.measure.result import BeadSize, Stations
@@ -22,25 +23,25 @@ LB_PER_KG = 2.20462
 
 @pytest.mark.parametrize("row", KNOWN["heat_input"])
 def test_heat_input_without_arc_efficiency(row: dict[str, float]) -> None:
-    h = st.heat_input_kj_per_mm(row["voltage_v"], row["current_a"], row["travel_in_per_min"] * 25.4)
+    h = balance.heat_input_kj_per_mm(row["voltage_v"], row["current_a"], row["travel_in_per_min"] * 25.4)
     assert h * 25.4 == pytest.approx(row["kj_per_in"], abs=0.01)
 
 
 def test_heat_input_with_arc_efficiency_is_a_fifth_less() -> None:
     """EN 1011-1, k = 0.8 for gas-shielded wire (a welding institute's FAQ and a steelmaker's page, seen); value derived."""
-    assert st.heat_input_kj_per_mm(29, 325, 12.5 * 25.4, arc_efficiency_ratio=0.8) == pytest.approx(1.4249, abs=1e-4)
-    assert st.heat_input_kj_per_mm(29, 325, 12.5 * 25.4) == pytest.approx(1.7811, abs=1e-4)
+    assert balance.heat_input_kj_per_mm(29, 325, 12.5 * 25.4, arc_efficiency_ratio=0.8) == pytest.approx(1.4249, abs=1e-4)
+    assert balance.heat_input_kj_per_mm(29, 325, 12.5 * 25.4) == pytest.approx(1.7811, abs=1e-4)
 
 
 def test_deposition_rate_of_a_spray_example() -> None:
     """0.052 in wire, 320 in/min, 98 %: 11.1 lb/h (welding-engineering article, seen; its constant 13.1 is rounded)."""
-    assert st.deposition_kg_per_h(0.052 * 25.4, 320 * 25.4, 0.98) * LB_PER_KG == pytest.approx(11.1, rel=0.025)
+    assert balance.deposition_kg_per_h(0.052 * 25.4, 320 * 25.4, 0.98) * LB_PER_KG == pytest.approx(11.1, rel=0.025)
 
 
 @pytest.mark.parametrize(("wire_in", "inches"), [(0.030, 4956), (0.035, 3648), (0.045, 2196), (0.0625, 1152)])
 def test_inches_of_wire_per_pound(wire_in: float, inches: float) -> None:
     """A filler maker's MIG handbook, deposition page (seen); within 1.2 %."""
-    kg_per_h = st.deposition_kg_per_h(wire_in * 25.4, inches / 60 * 25.4, 1.0)
+    kg_per_h = balance.deposition_kg_per_h(wire_in * 25.4, inches / 60 * 25.4, 1.0)
     assert kg_per_h * LB_PER_KG == pytest.approx(1.0, rel=0.012)
 
 
@@ -48,32 +49,34 @@ def test_inches_of_wire_per_pound(wire_in: float, inches: float) -> None:
 def test_melt_off_of_a_metal_cored_wire(feed: float, published: float) -> None:
     """A wire maker's operating table, 0.045 in metal-cored (seen): wire mass 0.420 lb per 1000 in; allow 6 % for its scatter."""
     equivalent_mm = sqrt(0.420 / LB_PER_KG / (1000 * 25.4) / (7.85e-6 * pi / 4))  # solid wire of the same mass a length
-    assert st.deposition_kg_per_h(equivalent_mm, feed * 25.4, 1.0) * LB_PER_KG == pytest.approx(published, rel=0.06)
+    assert balance.deposition_kg_per_h(equivalent_mm, feed * 25.4, 1.0) * LB_PER_KG == pytest.approx(published, rel=0.06)
 
 
 @pytest.mark.parametrize("row", KNOWN["fillet_mass"])
 def test_mass_of_a_flat_fillet(row: dict[str, float]) -> None:
     leg = row["leg_in"] * 25.4
-    assert st.fillet_area_mm2(leg, leg) * st.STEEL_G_PER_MM3 == pytest.approx(row["kg_per_m"], rel=0.01)
+    assert balance.fillet_area_mm2(leg, leg) * balance.STEEL_G_PER_MM3 == pytest.approx(
+        row["kg_per_m"], rel=0.003, abs=0.0005
+    )  # 7.85 against the course's 7.83 g/cm³, and its last printed digit
 
 
 @pytest.mark.parametrize("row", KNOWN["convex_area"])
 def test_area_of_a_convex_fillet(row: dict[str, object]) -> None:
     legs = row["legs_mm"]
     assert isinstance(legs, list)
-    assert st.fillet_area_mm2(*legs, convexity_mm=row["convexity_mm"]) == pytest.approx(row["area_mm2"], abs=1e-3)
+    assert balance.fillet_area_mm2(*legs, convexity_mm=row["convexity_mm"]) == pytest.approx(row["area_mm2"], abs=1e-3)
 
 
 def test_expected_leg_of_the_sheet_fillets() -> None:
     for wire, feed, travel, _, leg in KNOWN["sheet_fillet"][0]["rows"]:
-        assert st.expected_leg_mm(wire * 25.4, feed * 25.4, travel * 25.4, 0.93) == pytest.approx(leg, abs=0.01)
+        assert balance.expected_leg_mm(wire * 25.4, feed * 25.4, travel * 25.4, 0.93) == pytest.approx(leg, abs=0.01)
 
 
 def test_expected_leg_and_area_are_each_others_inverse_with_face_and_gap() -> None:
     for convexity, gap in ((0.0, 0.0), (0.8, 0.0), (-0.4, 0.0), (0.5, 1.0)):
-        leg = st.expected_leg_mm(1.2, 8000, 400, 0.95, convexity_mm=convexity, gap_mm=gap)
-        area = st.fillet_area_mm2(leg, leg, convexity_mm=convexity, gap_mm=gap)
-        assert area == pytest.approx(st.expected_area_mm2(1.2, 8000, 400, 0.95), rel=1e-6)
+        leg = balance.expected_leg_mm(1.2, 8000, 400, 0.95, convexity_mm=convexity, gap_mm=gap)
+        area = balance.fillet_area_mm2(leg, leg, convexity_mm=convexity, gap_mm=gap)
+        assert area == pytest.approx(balance.expected_area_mm2(1.2, 8000, 400, 0.95), rel=1e-6)
 
 
 def test_amps_from_feed_agree_with_the_sheet_fillets() -> None:
@@ -89,16 +92,16 @@ WELD = {"wire_diameter_mm": 0.9, "wire_feed_mm_per_min": 6000.0, "deposition_rat
 
 
 def test_implied_travel_brings_back_the_planned_travel() -> None:
-    leg = st.expected_leg_mm(0.9, 6000, 350, 0.92, convexity_mm=0.2)
+    leg = balance.expected_leg_mm(0.9, 6000, 350, 0.92, convexity_mm=0.2)
     face = Measured(0.2, 0.0)
-    speed = st.implied_travel_mm_per_min(Measured(leg), Measured(leg), convexity_mm=face, **WELD)
+    speed = balance.implied_travel_mm_per_min(Measured(leg), Measured(leg), convexity_mm=face, **WELD)
     assert speed.value == pytest.approx(350, rel=1e-4)
 
 
 def test_implied_travel_is_honestly_vague_and_a_gauge_narrows_it() -> None:
     """1 mm of unseen convexity adds a third to a 6 mm fillet (23.719 against 18 mm²), so ± (k = 2) is rarely under 20 %."""
-    blind = st.implied_travel_mm_per_min(LEG, LEG, **WELD)
-    gauged = st.implied_travel_mm_per_min(LEG, LEG, convexity_mm=Measured(0.3, 0.1), **WELD)
+    blind = balance.implied_travel_mm_per_min(LEG, LEG, **WELD)
+    gauged = balance.implied_travel_mm_per_min(LEG, LEG, convexity_mm=Measured(0.3, 0.1), **WELD)
     assert 0.20 < 2 * blind.u / blind.value < 0.35
     assert gauged.u < 0.7 * blind.u
 
@@ -110,14 +113,14 @@ def test_implied_travel_uncertainty_holds_against_simulation() -> None:
     scale = 0.02 * rng.normal(size=n)
     b, s = 6 + 0.03 * rng.normal(size=n) + scale, 6 + 0.03 * rng.normal(size=n) + scale
     face = 6 * rng.uniform(-1 / 12, 1 / 6, n)
-    area = np.array([st.fillet_area_mm2(x, y, convexity_mm=c) for x, y, c in zip(b, s, face, strict=True)])
+    area = np.array([balance.fillet_area_mm2(x, y, convexity_mm=c) for x, y, c in zip(b, s, face, strict=True)])
     eta, wire, feed = (
         0.92 + 0.02 * rng.normal(size=n),
         0.9 * (1 + 0.01 * rng.normal(size=n)),
         6000 * (1 + 0.04 * rng.normal(size=n)),
     )
     speeds = eta * pi / 4 * wire**2 * feed / area
-    speed = st.implied_travel_mm_per_min(LEG, LEG, **WELD)
+    speed = balance.implied_travel_mm_per_min(LEG, LEG, **WELD)
     assert speed.u == pytest.approx(speeds.std(), rel=0.10)
     assert speed.value == pytest.approx(speeds.mean(), rel=0.03)
 
@@ -130,11 +133,11 @@ def test_speed_along_the_bead_shows_where_the_hand_slowed() -> None:
     stations = Stations(along, leg * sqrt(2), tiny, leg, tiny, leg, tiny)
     size = BeadSize(stations, {}, np.ones(along.size, dtype=bool))
     mean = along.size / np.sum(1 / speed)
-    at, found = st.speed_along_bead(size, mean_mm_per_min=float(mean))
+    at, found = balance.speed_along_bead(size, mean_mm_per_min=float(mean))
     assert found[np.abs(at - 50) < 5] == pytest.approx(200, rel=0.01)
     assert found[at < 35] == pytest.approx(400, rel=0.01)
     flat = replace(stations, leg_base_mm=np.empty(0), leg_standing_mm=np.empty(0))
-    assert st.speed_along_bead(replace(size, stations=flat))[0].size == 0, "a width alone gives no area, so no speed"
+    assert balance.speed_along_bead(replace(size, stations=flat))[0].size == 0, "a width alone gives no area, so no speed"
 
 
 # ------------------------------------------------------------------------------------------------- do the settings fit?
@@ -238,5 +241,5 @@ def test_settings_file_takes_inches_and_refuses_what_nobody_reads(tmp_path: Path
 def test_a_convex_face_is_the_segment_of_its_circle() -> None:
     """Quick approximation 2/3 · chord · height: 1.1 % low at 1 mm on a 6 mm fillet (derived from circle geometry)."""
     chord = hypot(6, 6)
-    assert st.convex_segment_mm2(chord, 1.0) == pytest.approx(5.719, abs=1e-3)
-    assert st.convex_segment_mm2(chord, -1.0) == -st.convex_segment_mm2(chord, 1.0)
+    assert balance.convex_segment_mm2(chord, 1.0) == pytest.approx(5.719, abs=1e-3)
+    assert balance.convex_segment_mm2(chord, -1.0) == -balance.convex_segment_mm2(chord, 1.0)

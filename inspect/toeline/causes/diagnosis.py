@@ -56,7 +56,8 @@ def reason(
     coupon = replace(coupon, settings=normalised(coupon.settings))
     looked = None if surface is None else tuple(surface)
     readings = read_signs(size, surface=looked, spatter=spatter, coupon=coupon, process=process)
-    return reason_from_signs(readings, process=process, coupon=coupon, history=history)
+    diagnosis = reason_from_signs(readings, process=process, coupon=coupon, history=history)
+    return replace(diagnosis, notes=(*diagnosis.notes, *words.worked_out(size, coupon, process)))
 
 
 def reason_from_signs(

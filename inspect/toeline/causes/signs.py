@@ -13,7 +13,8 @@ from importlib.resources import files
 from math import hypot, log, sqrt
 from statistics import NormalDist, median
 
-from toeline.causes.settings import SettingCheck, check_settings, implied_travel_mm_per_min
+from toeline.causes.balance import implied_travel_mm_per_min
+from toeline.causes.settings import SettingCheck, check_settings
 from toeline.coupon import Coupon
 from toeline.errors import BadUsage
 from toeline.measure.result import BeadSize

@@ -6,12 +6,16 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from toeline.causes.balance import ASSUMED_FACE, heat_input_kj_per_mm
 from toeline.causes.reasoning import Belief, sign_weights
-from toeline.causes.signs import Reading, all_signs
+from toeline.causes.settings import can_spray
+from toeline.causes.signs import Reading, all_signs, implied_travel
 from toeline.coupon import Coupon
+from toeline.measure.result import BeadSize
 from toeline.processes import CauseTable, Note, Process
+from toeline.quantity import format_pm
 
-__all__ = ["change_for", "evidence", "notes_for", "tell_apart"]
+__all__ = ["change_for", "evidence", "notes_for", "tell_apart", "worked_out"]
 
 _SPEAKS = 0.2  # natural log of the odds from which a reading counts as a reason
 CARBON_STEEL = "These causes are for carbon steel only."
@@ -87,6 +91,28 @@ def notes_for(
     notes += [n.text for n in process.notes if not n.when]
     notes += [process.spatter.note, LOOKS, CARBON_STEEL]
     return tuple(dict.fromkeys(notes))
+
+
+def worked_out(size: BeadSize | None, coupon: Coupon, process: Process) -> tuple[str, ...]:
+    """What the settings and the bead's size say together: implied travel speed, heat input in both conventions."""
+    number = {k: v for k, v in coupon.settings.items() if isinstance(v, int | float)}
+    notes = []
+    plan = number.get("travel_speed_mm_per_min")
+    implied = implied_travel(size, coupon, process)
+    if implied is not None:
+        against = f"; the plan was {plan:.0f}" if plan else ""
+        said = format_pm(implied.value, implied.u, unit="mm/min")
+        notes.append(f"Your bead says a travel of about {said}{against}. This {ASSUMED_FACE}.")
+    if plan and "voltage_v" in number and "current_a" in number:
+        k = process.arc_efficiency_ratio
+        plain = heat_input_kj_per_mm(number["voltage_v"], number["current_a"], plan)
+        notes.append(
+            f"Heat input {plain:.2f} kJ/mm as volts × amps / travel (AWS); {k * plain:.2f} kJ/mm with arc efficiency {k:g} (EN 1011-1)."
+        )
+    spray = can_spray(process, coupon.settings)
+    if spray.answer in ("no", "marginal"):
+        notes.append(f"Spray with these settings: {spray.answer}; {spray.why}")
+    return tuple(notes)
 
 
 def _due(note: Note, coupon: Coupon) -> bool:
