@@ -18,7 +18,7 @@ def measure(value: float, u: float = 0.05, **shared: float) -> dict[str, Any]:
 def tee_record(
     *,
     name: str = "coupon-1.jpg",
-    photo: bytes = b"photo",
+    photo: bytes | None = None,
     process: str | None = "gmaw-s",
     leg_mm: float = 6.2,
     target_leg_mm: float | None = 6.0,
@@ -49,7 +49,7 @@ def tee_record(
         },
         "photo": {
             "name": name,
-            "sha256": hashlib.sha256(photo).hexdigest(),
+            "sha256": hashlib.sha256(photo or f"{name} {leg_mm} {n_spatter} {taken_at}".encode()).hexdigest(),
             "width_px": 1200,
             "height_px": 900,
             "taken_at": taken_at,

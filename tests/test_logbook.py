@@ -451,6 +451,14 @@ def test_one_coupon_each_has_the_exact_poisson_interval(book: Logbook) -> None:
     assert spot.density_per_cm2.high * spot.area_cm2 == pytest.approx(18.39, abs=0.006)
 
 
+def test_a_coupon_that_was_saved_twice_counts_once(book: Logbook) -> None:
+    for learner in ("Ada", "Ada again"):
+        book.save(tee_record(n_spatter=10), labels=Labels(learner))
+    (spot,) = tune(book.entries()).spots
+    assert spot.entry_id == 2
+    assert len(progress(book.entries(), "width_mean_mm").points) == 1
+
+
 def test_spatter_that_can_not_be_compared_is_left_out(book: Logbook) -> None:
     book.save(tee_record(plate_before="unknown", settings={"voltage_v": 18.0}))
     book.save(tee_record(refused=True))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime
@@ -105,6 +105,12 @@ class Entry:
             except ValueError:
                 pass
         return datetime.fromisoformat(self.saved_at).astimezone().replace(tzinfo=None)
+
+
+def once_a_photo(entries: Iterable[Entry]) -> list[Entry]:
+    """Each photo's newest record only, oldest coupon first: a coupon that was saved twice is still one coupon."""
+    newest = {entry.photo_sha256: entry for entry in sorted(entries, key=lambda entry: entry.id)}
+    return sorted(newest.values(), key=lambda entry: (entry.when, entry.id))
 
 
 class Logbook:

@@ -14,7 +14,7 @@ from itertools import groupby
 import numpy as np
 from scipy import stats
 
-from toeline.logbook.store import Entry
+from toeline.logbook.store import Entry, once_a_photo
 
 #: Rooms whose method version decides whether two lengths mean the same.
 _ROOMS = ("photo", "scale", "bead", "measure")
@@ -90,7 +90,7 @@ def progress(entries: Iterable[Entry], key: str) -> Progress:
     Ordinary least squares on the coupon's number in order (practice comes coupon by coupon, not by the calendar), interval by
     Student's t. Coupons scatter far more than the photo adds, so points are not weighted by their u.
     """
-    listed = sorted((e for e in entries if key in e.measures), key=lambda e: (e.when, e.id))
+    listed = [e for e in once_a_photo(entries) if key in e.measures]
     points = [
         Point(e.when, e.measures[key].value, e.measures[key].u, e.id, stretch)
         for stretch, (_, alike) in enumerate(groupby(listed, key=lambda e: tuple(e.method.get(room) for room in _ROOMS)))

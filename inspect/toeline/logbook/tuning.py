@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from toeline.logbook.store import Entry
+from toeline.logbook.store import Entry, once_a_photo
 from toeline.spatter.rates import Bursts, Change, Tally, change_in_words, compare_rates, learn_bursts, rate_interval
 from toeline.spatter.result import Interval
 
@@ -53,10 +53,10 @@ class Tuning:
 
 
 def counted(entries: Iterable[Entry]) -> list[Entry]:
-    """Records whose spatter can be compared: counted, on plate that was said to be clean before, none of it scraped off since."""
+    """Records whose spatter can be compared, oldest first: counted, on plate that was clean before, none of it scraped off since."""
     return [
         e
-        for e in entries
+        for e in once_a_photo(entries)
         if e.spatter_n is not None
         and e.spatter_area_cm2
         and e.coupon.plate_before == "clean"
@@ -85,7 +85,7 @@ def tune(entries: Iterable[Entry], axis: str = TIME) -> Tuning:
     Rates, bursts and the comparison are those of :mod:`toeline.spatter.rates`. With ``time`` every day is a group, so that the
     scatter from coupon to coupon can be told from a change from day to day.
     """
-    listed = sorted(counted(entries), key=lambda e: (e.when, e.id))
+    listed = counted(entries)
     if axis != TIME:
         listed = [e for e in listed if axis in e.coupon.settings]
     keyed = [(_place(e, axis), e) for e in listed]

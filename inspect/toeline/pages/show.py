@@ -63,7 +63,7 @@ def strips(unsaid: tuple[str, ...]) -> None:
         many = len(unsaid) > 1
         word(
             "open",
-            f"<b>How thick {'are strips' if many else 'is strip'} {' and '.join(unsaid)} with {'their' if many else 'its'} backing?</b> "
+            f"<b>How thick {'are strips' if many else 'is strip'} {', '.join(unsaid)} with {'their' if many else 'its'} backing?</b> "
             "Nobody said, so 0.1 mm was assumed; on magnet sheet the numbers are off by as much as the sheet is thick. "
             "Tap <b>Change</b>, choose this pair of strips and say it.",
         )
