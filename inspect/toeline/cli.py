@@ -6,8 +6,9 @@ import json
 import sys
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import suppress
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, TextIO
 
 import typer
 from rich.console import Console
@@ -15,7 +16,7 @@ from rich.table import Table
 
 from toeline import __version__
 from toeline.coupon import Coupon, Hints, Scaling
-from toeline.errors import BadUsage, ToelineError
+from toeline.errors import BadUsage, LogbookTrouble, ToelineError
 
 app = typer.Typer(
     help="Measure a weld bead from one photo taken beside a printed scale strip.",
@@ -35,9 +36,7 @@ CAUTION = (
 def main() -> None:
     """Entry point: every expected error becomes one sentence and a status."""
     try:
-        app(standalone_mode=False)
-    except typer.Exit as done:
-        sys.exit(done.exit_code)
+        sys.exit(app(standalone_mode=False) or 0)
     except ToelineError as error:
         err.print(f"[bold]toeline:[/] {error}", soft_wrap=True)
         sys.exit(2 if isinstance(error, BadUsage) else 3)
@@ -89,6 +88,9 @@ def inspect(
     plate_now: Annotated[
         str, typer.Option(help="Plate in the photo: as welded, slag chipped, brushed, scraped or sprayed.")
     ] = "as welded",
+    root_gap_mm: Annotated[float | None, typer.Option(help="Gap at the root, where it matters.")] = None,
+    gauge: Annotated[list[str] | None, typer.Option(help="A gauge reading, such as throat_mm=4.2; repeat for more.")] = None,
+    test: Annotated[str | None, typer.Option(help="Test made on the coupon: break, bend or macro, as TEST=passed or TEST=failed.")] = None,
     settings: Annotated[Path | None, typer.Option(help="Machine settings, TOML.")] = None,
     limits: Annotated[str, typer.Option(help="Limit set; `toeline limits` lists them.")] = "teaching",
     json_to: Annotated[
@@ -112,7 +114,10 @@ def inspect(
         travel=travel,
         plate_before=plate_before,
         plate_now=plate_now,
+        root_gap_mm=root_gap_mm,
         settings=read_settings(settings) if settings else {},
+        gauge=dict(_reading(text) for text in gauge or ()),
+        **_test(test),
     )
     scaling = Scaling(
         strip_thickness_mm=_thickness(strip_thickness_mm),
@@ -150,17 +155,30 @@ def _run(
         for path, record, note in _results(jobs, workers):
             refused += record is None or record["refused"] is not None
             if stream and record is not None:
-                stream.write(json.dumps(record, ensure_ascii=False) + "\n")
+                _write(stream, json.dumps(record, ensure_ascii=False) + "\n", str(json_to))
             if json_to != "-":
                 _tell(path, record, note)
             elif note:
                 err.print(f"[bold]{path.name}:[/] {note}", soft_wrap=True)
     finally:
         if stream and stream is not sys.stdout:
-            stream.close()
+            with suppress(OSError):  # what could not be written was already told
+                stream.close()
     if json_to != "-":
         out.print(f"[dim]{CAUTION}[/]")
     return refused
+
+
+def _write(stream: TextIO, line: str, where: str) -> None:
+    """Write one line and see it through; a full disk is a sentence, not a traceback."""
+    try:
+        stream.write(line)
+        stream.flush()
+    except OSError as error:
+        raise LogbookTrouble(
+            f"{where} can't be written ({error.strerror or error}), so its results are not kept.",
+            advice="Make room on the disk or name another file, then run the command again.",
+        ) from error
 
 
 Job = tuple[Path, Coupon, Scaling, Hints, str, Path | None, Path | None]
@@ -335,6 +353,18 @@ def _rule(text: str | None) -> dict[str, Any]:
     points, _, mm = text.partition("=")
     x1, y1, x2, y2 = _numbers(points, 4, "--rule")
     return {"rule_px": ((x1, y1), (x2, y2)), "rule_mm": _numbers(mm, 1, "--rule")[0]}
+
+
+def _reading(text: str) -> tuple[str, float]:
+    name, _, value = text.partition("=")
+    return name.strip(), _numbers(value, 1, "--gauge")[0]
+
+
+def _test(text: str | None) -> dict[str, Any]:
+    if text is None:
+        return {}
+    name, _, result = text.partition("=")
+    return {"test": name.strip(), "test_result": result.strip() or None}
 
 
 def _anchor(text: str) -> tuple[str, float, float]:

@@ -155,8 +155,9 @@ def _flow(found: Inspection, hints: Hints, limit_set: str, watch: _Stopwatch) ->
             size = add_shape(measure_bead(bead, scale, joint=coupon.joint), bead, view)
             found = replace(found, size=size)
         with watch.room("surface"):
-            surface = find_signs(view, bead, scale, evidence=evidence)
-            found = replace(found, surface=surface)
+            looked = scale.source != "none"
+            surface = find_signs(view, bead, scale, evidence=evidence) if looked else None
+            found = replace(found, surface=surface or ())
         if scale.source != "none":
             with watch.room("spatter"):
                 spatter = find_spatter(

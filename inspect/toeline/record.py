@@ -52,7 +52,12 @@ def as_record(found: Inspection) -> dict[str, Any]:
                 "travel": coupon.travel,
                 "plate_before": coupon.plate_before,
                 "plate_now": coupon.plate_now,
+                "root_gap_mm": coupon.root_gap_mm,
                 "settings": dict(coupon.settings),
+                "gauge": dict(coupon.gauge),
+                "test": coupon.test,
+                "test_result": coupon.test_result,
+                "observed": list(coupon.observed),
             },
             "refused": None
             if found.refused is None
@@ -72,6 +77,7 @@ def as_record(found: Inspection) -> dict[str, Any]:
                 "next_change": found.diagnosis.next_change,
                 "tell_apart": found.diagnosis.tell_apart,
                 "notes": list(found.diagnosis.notes),
+                "signs": dict(found.diagnosis.signs),
             },
             "seconds": dict(found.seconds),
         }

@@ -39,10 +39,8 @@ def find_signs(view: CouponView, bead: Bead, scale: Scale, *, evidence: Evidence
     Returns
     -------
     tuple of SurfaceSign
-        Most likely first; ``heat tint`` is told with its width and probability 1 wherever it can be measured. Empty for an unscaled photo.
+        Most likely first; ``heat tint`` is told with its width and probability 1 wherever it can be measured.
     """
-    if scale.source == "none":
-        return ()
     straight = lay_beside(view, bead)
     found = [
         *_undercut(straight),

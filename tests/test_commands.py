@@ -1,0 +1,156 @@
+"""The command line: statuses, tables, JSON, and one clear sentence for every kind of bad input."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image, ImageOps
+
+from toeline.record import check_record
+
+ROOT = Path(__file__).parents[1]
+SAMPLES = ROOT / "sample_images"
+TEE = SAMPLES / "tee-gmaw-s-1.jpg"
+
+
+def run(*words: str | Path, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "toeline", *map(str, words)],
+        capture_output=True,
+        text=True,
+        cwd=cwd,
+        env={**os.environ, "COLUMNS": "200", "NO_COLOR": "1"},
+        timeout=300,
+    )
+
+
+@pytest.fixture(scope="module")
+def measured() -> subprocess.CompletedProcess[str]:
+    return run("inspect", TEE, "--process", "gmaw-s", "--strip-thickness-mm", "0.1", "--json", "-")
+
+
+def test_a_good_photo_gives_status_0_and_a_record(measured: subprocess.CompletedProcess[str]) -> None:
+    assert measured.returncode == 0, measured.stderr
+    record = json.loads(measured.stdout)
+    check_record(record)
+    assert record["measures"]["leg_base_mean_mm"]["u"] > 0 and record["refused"] is None
+
+
+def spoil(kind: str, folder: Path) -> Path:
+    """A bad photo of a kind; all made from the sample tee coupon."""
+    photo = Image.open(TEE)
+    target = folder / f"{kind.replace(' ', '-')}.jpg"
+    if kind == "no strip":
+        target = folder / "plain.png"
+        rng = np.random.default_rng(3)
+        noise = Image.fromarray(rng.integers(60, 190, (60, 80, 3), dtype=np.uint8)).resize((1600, 1200), Image.Resampling.BICUBIC)
+        noise.save(target)
+    elif kind == "strip too small":
+        photo.resize((photo.width // 8, photo.height // 8)).resize((400, 300)).save(target)
+    elif kind == "blurred":
+        from PIL import ImageFilter
+
+        photo.filter(ImageFilter.GaussianBlur(25)).save(target)
+    elif kind == "black":
+        Image.new("RGB", (1600, 1200)).save(target)
+    elif kind == "0 bytes":
+        target.write_bytes(b"")
+    elif kind == "truncated":
+        target.write_bytes(TEE.read_bytes()[:40_000])
+    elif kind == "a PDF":
+        target.write_bytes(b"%PDF-1.7\n" + b"x" * 500)
+    elif kind == "bead out of frame":
+        photo.crop((0, 0, photo.width, photo.height * 2 // 5)).save(target)
+    return target
+
+
+BAD = ("no strip", "strip too small", "blurred", "black", "0 bytes", "truncated", "a PDF", "bead out of frame")
+
+
+def test_a_batch_of_bad_photos_goes_on_with_one_sentence_each(tmp_path: Path) -> None:
+    paths = [spoil(kind, tmp_path) for kind in BAD]
+    done = run("inspect", *paths, "--process", "gmaw-s", "--strip-thickness-mm", "0.1")
+    assert done.returncode == 3
+    assert "Traceback" not in done.stdout + done.stderr
+    for path in paths:
+        assert path.name in done.stdout
+    told = done.stdout
+    for word in ("0 bytes", "PDF", "breaks off", "black"):
+        assert word in told
+
+
+def test_a_mirrored_photo_is_noticed_and_measured(tmp_path: Path) -> None:
+    target = tmp_path / "mirror.jpg"
+    ImageOps.mirror(Image.open(TEE)).save(target, quality=95)
+    done = run("inspect", target, "--process", "gmaw-s", "--strip-thickness-mm", "0.1", "--json", "-")
+    record = json.loads(done.stdout)
+    assert "photo-mirrored" in {flag["name"] for flag in record["flags"]} or record["refused"]
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (("inspect", "nothing.jpg"), "can't be opened"),
+        (("inspect", TEE, "--joint", "cross"), "not a known joint"),
+        (("inspect", TEE, "--process", "stick"), "process"),
+        (("inspect", TEE, "--through", "top=1,2"), "--through"),
+        (("inspect", TEE, "--box", "1,2,3"), "--box"),
+        (("inspect", TEE, "--limits", "mine"), "mine"),
+        (("inspect", TEE, "--strip-thickness-mm", "thin"), "--strip-thickness-mm"),
+        (("inspect",), "Missing argument"),
+        (("measure",), "No such command"),
+    ],
+)
+def test_bad_usage_is_one_sentence(words: tuple[str, ...], sentence: str) -> None:
+    done = run(*words)
+    assert done.returncode in (2, 3)
+    assert sentence in done.stderr + done.stdout and "Traceback" not in done.stderr
+
+
+def test_an_empty_folder_is_bad_usage(tmp_path: Path) -> None:
+    done = run("inspect", tmp_path)
+    assert done.returncode == 2 and "no photo" in done.stderr
+
+
+def test_a_full_disk_loses_nothing_but_says_so(measured: subprocess.CompletedProcess[str]) -> None:
+    """/dev/full is the kernel's own full disk (Linux full(4))."""
+    if not Path("/dev/full").exists():
+        pytest.skip("no /dev/full on this system")
+    done = run("inspect", TEE, "--process", "gmaw-s", "--strip-thickness-mm", "0.1", "--json", "/dev/full")
+    assert done.returncode != 0 and "Traceback" not in done.stderr
+
+
+def test_unscaled_tells_no_millimetre() -> None:
+    done = run("inspect", SAMPLES / "plate-gmaw-spray-1.jpg", "--joint", "plate", "--unscaled", "--json", "-")
+    record = json.loads(done.stdout)
+    check_record(record)
+    if record["refused"] is None:
+        assert record["scale"]["source"] == "none" and record["stations"] is None
+        assert not [key for key in record["measures"] if key.endswith("_mm")]
+
+
+def test_the_logbook_takes_what_was_measured(tmp_path: Path) -> None:
+    book = tmp_path / "book.sqlite"
+    for _ in range(2):
+        done = run("inspect", TEE, "--process", "gmaw-s", "--strip-thickness-mm", "0.1", "--logbook", book, "--overlay", tmp_path / "drawn")
+        assert done.returncode == 0, done.stderr
+    from toeline.logbook import Logbook
+
+    with Logbook(book) as opened:
+        assert len(opened.entries()) >= 1
+    assert (tmp_path / "drawn" / "tee-gmaw-s-1-overlay.jpg").stat().st_size > 50_000
+
+
+def test_every_command_is_in_the_readme() -> None:
+    listed = run("--help").stdout
+    readme = (ROOT / "README.md").read_text(encoding="utf-8") + (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    commands = [line.split()[1] for line in listed.splitlines() if line.startswith("│ ") and line.split()[1].isalpha()]
+    assert len(commands) >= 6
+    for command in commands:
+        assert f"toeline {command}" in readme, command
