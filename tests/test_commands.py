@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import subprocess
@@ -44,7 +45,7 @@ def test_a_good_photo_gives_status_0_and_a_record(measured: subprocess.Completed
 
 def spoil(kind: str, folder: Path) -> Path:
     """A bad photo of a kind; all made from the sample tee coupon."""
-    photo = Image.open(TEE)
+    photo = Image.open(io.BytesIO(TEE.read_bytes()))
     target = folder / f"{kind.replace(' ', '-')}.jpg"
     if kind == "no strip":
         target = folder / "plain.png"
@@ -87,7 +88,7 @@ def test_a_batch_of_bad_photos_goes_on_with_one_sentence_each(tmp_path: Path) ->
 
 def test_a_mirrored_photo_is_noticed_and_measured(tmp_path: Path) -> None:
     target = tmp_path / "mirror.jpg"
-    ImageOps.mirror(Image.open(TEE)).save(target, quality=95)
+    ImageOps.mirror(Image.open(io.BytesIO(TEE.read_bytes()))).save(target, quality=95)
     done = run("inspect", target, "--process", "gmaw-s", "--strip-thickness-mm", "0.1", "--json", "-")
     record = json.loads(done.stdout)
     assert "photo-mirrored" in {flag["name"] for flag in record["flags"]} or record["refused"]
