@@ -139,7 +139,18 @@ def test_unscaled_tells_no_millimetre() -> None:
 def test_the_logbook_takes_what_was_measured(tmp_path: Path) -> None:
     book = tmp_path / "book.sqlite"
     for _ in range(2):
-        done = run("inspect", TEE, "--process", "gmaw-s", "--strip-thickness-mm", "0.1", "--logbook", book, "--overlay", tmp_path / "drawn")
+        done = run(
+            "inspect",
+            TEE,
+            "--process",
+            "gmaw-s",
+            "--strip-thickness-mm",
+            "0.1",
+            "--logbook",
+            book,
+            "--overlay",
+            tmp_path / "drawn",
+        )
         assert done.returncode == 0, done.stderr
     from toeline.logbook import Logbook
 

@@ -20,7 +20,21 @@ from toeline.record import schema
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "inspect" / "toeline"
 #: A room may import from rooms before it, never from one after it.
-ORDER = ("processes", "photo", "scale", "bead", "measure", "surface", "spatter", "limits", "causes", "logbook", "grading", "report", "pages")
+ORDER = (
+    "processes",
+    "photo",
+    "scale",
+    "bead",
+    "measure",
+    "surface",
+    "spatter",
+    "limits",
+    "causes",
+    "logbook",
+    "grading",
+    "report",
+    "pages",
+)
 
 
 def test_the_standard_library_is_not_shadowed() -> None:

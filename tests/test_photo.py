@@ -14,7 +14,7 @@ from PIL import Image, ImageCms
 
 from toeline.errors import PhotoUnfit, PhotoUnreadable, ToelineError
 from toeline.flags import registry
-from toeline.photo import check_bead, check_photo, find_photos, read_photo
+from toeline.photo import check_bead, check_photo, check_strips, find_photos, read_photo
 from toeline.photo.fitness import edge_width_px
 
 
@@ -165,6 +165,14 @@ def test_flags_of_the_bead_region_name_what_is_wrong() -> None:
     burnt[:200] = 255
     assert "too-bright" in names(burnt)
     assert "low-resolution" in names(sharp, 3.0)
+
+
+@pytest.mark.parametrize(
+    ("black", "white", "flag"), [(55, 200, None), (140, 200, "smeared-lens"), (60, 255, "too-bright"), (10, 35, "too-dark")]
+)
+def test_the_strip_tells_of_light_and_lens(black: int, white: int, flag: str | None) -> None:
+    found = {f.name for f in check_strips(np.full(20, float(black)), np.full(40, float(white)))}
+    assert found == ({flag} if flag else set())
 
 
 def test_lamp_banding_is_noticed() -> None:

@@ -21,9 +21,10 @@ from toeline.coupon import Coupon, Hints, Scaling
 from toeline.errors import BadUsage, ToelineError
 from toeline.flags import Flag
 from toeline.limits import Verdict, judge
-from toeline.measure import BeadSize, add_shape, measure_bead
-from toeline.photo import Photo, check_bead, check_photo
+from toeline.measure import BeadSize, add_shape, lift_doubt, measure_bead
+from toeline.photo import Photo, check_bead, check_photo, check_strips
 from toeline.scale import find_scale
+from toeline.scale.printed import strip_tones
 from toeline.scale.solution import Scale
 from toeline.spatter import Spatter, find_spatter
 from toeline.surface import SurfaceSign, find_signs
@@ -144,7 +145,8 @@ def _flow(found: Inspection, hints: Hints, limit_set: str, watch: _Stopwatch) ->
             found = replace(found, own_flags=check_photo(photo))
         with watch.room("scale"):
             scale = find_scale(photo, joint=coupon.joint, scaling=scaling)
-            found = replace(found, scale=scale)
+            strips_ok = check_strips(*strip_tones(photo, scale)) if scale.source == "strips" else ()
+            found = replace(found, scale=scale, own_flags=(*found.own_flags, *strips_ok))
         with watch.room("bead"):
             view = unfold(photo, scale)
             evidence = look(view)
@@ -153,7 +155,7 @@ def _flow(found: Inspection, hints: Hints, limit_set: str, watch: _Stopwatch) ->
             found = replace(found, bead=bead, own_flags=(*found.own_flags, *_fitness(view, scale, bead, coupon)))
         with watch.room("measure"):
             size = add_shape(measure_bead(bead, scale, joint=coupon.joint), bead, view)
-            found = replace(found, size=size)
+            found = replace(found, size=size, own_flags=(*found.own_flags, *lift_doubt(size)))
         with watch.room("surface"):
             looked = scale.source != "none"
             surface = find_signs(view, bead, scale, evidence=evidence) if looked else None

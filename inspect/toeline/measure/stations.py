@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from toeline.bead.result import Bead
 from toeline.errors import CannotMeasure
+from toeline.flags import Flag
 from toeline.measure.result import BeadSize, Stations
 from toeline.quantity import Measured, combine, linear
 from toeline.scale.rays import effects_mm
@@ -62,6 +63,22 @@ def measure_bead(bead: Bead, scale: Scale, *, joint: str) -> BeadSize:
     if joint == "tee" and {"base", "standing"} <= set(bead.toes):
         return _fillet(bead, scale, steady, step)
     return _flat(bead, scale, steady, step)
+
+
+def lift_doubt(size: BeadSize) -> tuple[Flag, ...]:
+    """Whether unequal legs may be nothing but a lifted strip.
+
+    A stiff strip that rides on droplets stays flat, so the photo can't show it: the base leg then reads long and the standing leg short, or
+    the other way round. Doubted where the difference would be real (beyond 2 u) without the stand-off's share and is not with it.
+    """
+    difference = size.measures.get("leg_difference_mm")
+    if difference is None:
+        return ()
+    lift = float(np.sqrt(sum(e**2 for name, e in difference.shared.items() if name.startswith("stand-off"))))
+    rest = float(np.sqrt(max(difference.u**2 - lift**2, 0.0)))
+    if 2 * rest < abs(difference.value) <= 2 * difference.u:
+        return (Flag("legs-difference-maybe-lift", f"{abs(difference.value):.1f} mm"),)
+    return ()
 
 
 def _fillet(bead: Bead, scale: Scale, steady: NDArray[np.bool_], step: float) -> BeadSize:

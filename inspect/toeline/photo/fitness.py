@@ -19,6 +19,7 @@ from toeline.photo.result import Photo
 
 Grey = NDArray[np.uint8]
 Mask = NDArray[np.bool_]
+Levels = NDArray[np.float64]
 
 #: A picture whose brightest percent stays below this is black [grey level].
 BLACK = 20
@@ -80,6 +81,32 @@ def check_bead(grey: Grey, bead: Mask, *, px_per_mm: float) -> tuple[Flag, ...]:
         flags.append(Flag("blurred"))
     if px_per_mm < 6:
         flags.append(Flag("low-resolution", f"{px_per_mm:.1f} px per mm"))
+    return tuple(flags)
+
+
+def check_strips(black: Levels, white: Levels) -> tuple[Flag, ...]:
+    """Check of the printed strips, whose black and white are known.
+
+    Parameters
+    ----------
+    black, white : ndarray, shape (n,), (m,)
+        Grey levels where the print is black and where the paper is bare.
+
+    Notes
+    -----
+    Print and matt paper reflect about 5 % and 80 % of the light, so in sRGB black stands near a quarter of white (0.06 ** (1 / 2.2) = 0.28).
+    Stray light from a smeared lens lifts black towards white (own definition, own threshold).
+    """
+    if len(black) < 8 or len(white) < 8:
+        return ()
+    flags = []
+    dark, bright = float(np.median(black)), float(np.median(white))
+    if bright > 60 and dark / bright > 0.62:
+        flags.append(Flag("smeared-lens", f"black print at {dark / bright:.0%} of white paper"))
+    if float(np.mean(white >= BURNT)) > 0.3:
+        flags.append(Flag("too-bright", "the strip's paper"))
+    if bright < 45:
+        flags.append(Flag("too-dark", "the strip"))
     return tuple(flags)
 
 
