@@ -65,8 +65,8 @@ class Band:
 class Spatter:
     """All particles, and how much plate could be seen.
 
-    ``density_per_cm2`` (on this plate; detection error only) is None where nobody said that the plate was clean before, or too little
-    plate is seen.
+    ``density_per_cm2`` (on this plate; detection error only) is None where nobody said that the plate was clean before, or too
+    little plate is seen. ``doubtful`` are candidates that are less likely particles than not, for a person to look at.
     """
 
     particles: tuple[Particle, ...]
@@ -74,6 +74,7 @@ class Spatter:
     density_per_cm2: Interval | None
     bands: tuple[Band, ...]
     flags: tuple[Flag, ...] = ()
+    doubtful: tuple[Particle, ...] = ()
 
     @property
     def n(self) -> int:

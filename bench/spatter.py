@@ -1,0 +1,331 @@
+"""How well droplets are found, beside general blob detectors tuned on the same kind of pictures: `python -m bench.spatter --help`.
+
+Peers: scikit-image `blob_log` and `blob_doh`, OpenCV `SimpleBlobDetector`, trackpy's `locate`. Each is tuned by random search on made-up
+plates (and rendered views, if a folder of them for tuning is given), once for bright and dark alike, and then run on pictures that
+nothing was tuned or trained on. Marked photos count from the test split only.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import platform
+import time
+import warnings
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from skimage.feature import blob_doh, blob_log
+from training.spatter import Lesson, made_up, marked, rendered, shrunk
+
+from toeline.bead import find_bead, look
+from toeline.bead.view import plate_to_view, unfold
+from toeline.coupon import Hints, Scaling
+from toeline.errors import ToelineError
+from toeline.photo import read_photo
+from toeline.scale import find_scale
+from toeline.scale.rays import to_plate_mm
+from toeline.spatter.catalogue import n_on_plate, see_plate
+from toeline.spatter.particles import detect_particles
+
+Array = NDArray[np.float64]
+Finder = Callable[[NDArray[np.uint8], NDArray[np.bool_], float], Array]
+"""Picture, where to look, smallest diameter [px]; gives rows of x, y, diameter [px]."""
+
+MARKS = Path(__file__).resolve().parent.parent / "training" / "marks"
+SMALLEST_MM = 0.3
+TUNING_SEEDS = range(500_000, 500_012)
+TEST_SEEDS = range(600_000, 600_040)
+
+
+@dataclass(slots=True)
+class Tally:
+    """Matches, misses and strays, and the ratios of found to true diameter."""
+
+    n: int = 0
+    hit: int = 0
+    stray: int = 0
+    seconds: float = 0.0
+    ratios: list[float] | None = None
+
+    @property
+    def precision(self) -> float:
+        return self.hit / max(1, self.hit + self.stray)
+
+    @property
+    def recall(self) -> float:
+        return self.hit / max(1, self.n)
+
+    @property
+    def f1(self) -> float:
+        return 2 * self.hit / max(1, self.n + self.hit + self.stray)
+
+
+def match(found: Array, droplets: Array, excused: Array) -> tuple[list[tuple[int, int]], list[int]]:
+    """Pairs (droplet, find), nearest first, within half a diameter; and finds that lie on nothing and on nothing excused."""
+    pairs, stray = [], []
+    if len(found) and len(droplets):
+        gap = np.hypot(droplets[:, None, 0] - found[None, :, 0], droplets[:, None, 1] - found[None, :, 1]) / droplets[:, None, 2]
+        rows, columns = np.nonzero(gap < 0.5)
+        free_d, free_f = set(range(len(droplets))), set(range(len(found)))
+        for k in np.argsort(gap[rows, columns], kind="stable"):
+            d, f = int(rows[k]), int(columns[k])
+            if d in free_d and f in free_f:
+                pairs.append((d, f))
+                free_d.discard(d)
+                free_f.discard(f)
+    taken = {f for _, f in pairs}
+    for f in range(len(found)):
+        if f in taken:
+            continue
+        near = np.hypot(excused[:, 0] - found[f, 0], excused[:, 1] - found[f, 1]) if len(excused) else np.array([np.inf])
+        if np.any(near < 0.8 * np.maximum(excused[:, 2], 5.0)) if len(excused) else False:
+            continue
+        stray.append(f)
+    return pairs, stray
+
+
+def _inside(mask: NDArray[np.bool_], points: Array) -> NDArray[np.bool_]:
+    rows, columns = np.round(points[:, 1]).astype(int), np.round(points[:, 0]).astype(int)
+    within = (rows >= 0) & (columns >= 0) & (rows < mask.shape[0]) & (columns < mask.shape[1])
+    within[within] = mask[rows[within], columns[within]]
+    return within
+
+
+def run(find: Finder, lessons: Sequence[Lesson], *, bins: Sequence[float] = (1.0, 5 / 3, 1e9)) -> list[Tally]:
+    """Scores by size, in multiples of the smallest diameter; the first entry is over all."""
+    tallies = [Tally(ratios=[]) for _ in range(len(bins))]
+    for lesson in lessons:
+        rgb, mask, droplets, excused = shrunk(lesson)
+        smallest = lesson.smallest_px / max(1.0, lesson.smallest_px / 5.0)
+        picture = np.clip(rgb, 0, 255).astype(np.uint8)
+        start = time.perf_counter()
+        found = find(picture, mask, smallest)
+        tallies[0].seconds += time.perf_counter() - start
+        found = found[_inside(mask, found)] if len(found) else np.empty((0, 3))
+        here = _inside(mask, droplets) & (droplets[:, 2] >= smallest)
+        excused = np.concatenate([excused, droplets[~here]])
+        droplets = droplets[here]
+        pairs, stray = match(found, droplets, excused)
+        for k in range(len(bins)):
+            low, high = (0.0, 1e9) if k == 0 else (bins[k - 1] * smallest, bins[k] * smallest)
+            mine = (droplets[:, 2] >= low) & (droplets[:, 2] < high)
+            tally = tallies[k]
+            tally.n += int(mine.sum())
+            hits = [(d, f) for d, f in pairs if mine[d]]
+            tally.hit += len(hits)
+            tally.stray += sum(low <= found[f, 2] < high for f in stray)
+            assert tally.ratios is not None
+            tally.ratios += [float(found[f, 2] / droplets[d, 2]) for d, f in hits]
+    return tallies
+
+
+def coupons(folder: Path, n_most: int = 1000) -> Iterator[Lesson]:
+    """Coupon views of photos with truth beside them, through the package's own scale, view and bead; refused ones are left out."""
+    for path in sorted(folder.glob("*.truth.json"))[:n_most]:
+        told = json.loads(path.read_text(encoding="utf-8"))
+        try:
+            photo = read_photo(folder / told["photo"], name=told["photo"])
+            scale = find_scale(photo, joint=told["joint"], scaling=Scaling(strip_thickness_mm=0.1))
+            view = unfold(photo, scale)
+            bead = find_bead(view, scale, joint=told["joint"], travel=told["travel"], hints=Hints(), evidence=look(view))
+        except ToelineError as error:
+            print(f"{path.stem}: refused, {error.reason}")
+            continue
+        plate = see_plate(view, bead)
+        size = (view.valid.shape[1], view.valid.shape[0])
+        mask = cv2.resize(plate.seen.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+        mask &= view.valid & ~view.strips
+        droplets, excused = [], []
+        for p in told["particles"]:
+            at = to_plate_mm(scale, p["plate"], np.array([p["px"]]))
+            if not np.isfinite(at).all() or p["kind"] != "spatter":
+                continue
+            x, y = plate_to_view(view, p["plate"], at)[0]
+            row = (x, y, p["diameter_mm"] * view.px_per_mm)
+            (droplets if p["visible"] and p["diameter_mm"] >= SMALLEST_MM else excused).append(row)
+        rows = [np.array(r, dtype=float).reshape(-1, 3) for r in (droplets, excused)]
+        yield Lesson(path.stem, view.image, mask, rows[0], SMALLEST_MM * view.px_per_mm, 1.0, rows[1])
+
+
+def intervals(lessons: Sequence[Lesson]) -> tuple[int, int]:
+    """On how many pictures the interval of the number on the plate holds the true number, of how many."""
+    held = 0
+    for lesson in lessons:
+        found = detect_particles(lesson.rgb, lesson.mask, lesson.smallest_px / SMALLEST_MM)
+        n = n_on_plate(found.probability.tolist())
+        true = int(np.sum(_inside(lesson.mask, lesson.droplets)))
+        held += n.low <= true <= n.high
+    return held, len(lessons)
+
+
+def ours(picture: NDArray[np.uint8], mask: NDArray[np.bool_], smallest: float) -> Array:
+    """toeline's own detector."""
+    found = detect_particles(picture, mask, 1.0, smallest_mm=smallest, largest_mm=70.0)
+    sure = found.probability >= 0.5
+    return np.column_stack([found.x_px, found.y_px, found.diameter_px])[sure]
+
+
+def _both_ways(picture: NDArray[np.uint8]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) / 255.0
+    return grey, 1.0 - grey
+
+
+def log_finder(threshold: float, overlap: float, smooth: float) -> Finder:
+    def find(picture: NDArray[np.uint8], mask: NDArray[np.bool_], smallest: float) -> Array:
+        parts = [np.empty((0, 3))]
+        for grey in _both_ways(cv2.GaussianBlur(picture, (0, 0), smooth)):
+            blobs = blob_log(grey, min_sigma=smallest / 2.83, max_sigma=12, num_sigma=8, threshold=threshold, overlap=overlap)
+            parts.append(np.column_stack([blobs[:, 1], blobs[:, 0], blobs[:, 2] * 2.83]))
+        return np.concatenate(parts)
+
+    return find
+
+
+def doh_finder(threshold: float, overlap: float, smooth: float) -> Finder:
+    def find(picture: NDArray[np.uint8], mask: NDArray[np.bool_], smallest: float) -> Array:
+        grey = _both_ways(cv2.GaussianBlur(picture, (0, 0), smooth))[0]
+        blobs = blob_doh(grey, min_sigma=smallest / 2.83, max_sigma=12, num_sigma=8, threshold=threshold, overlap=overlap)
+        return np.column_stack([blobs[:, 1], blobs[:, 0], blobs[:, 2] * 2.83])
+
+    return find
+
+
+def simple_finder(contrast: float, circular: float, inertia: float, repeat: int) -> Finder:
+    def find(picture: NDArray[np.uint8], mask: NDArray[np.bool_], smallest: float) -> Array:
+        parts = [np.empty((0, 3))]
+        for colour in (0, 255):
+            told = cv2.SimpleBlobDetector_Params()
+            told.thresholdStep, told.minDistBetweenBlobs, told.minRepeatability = contrast, 3.0, repeat
+            told.filterByColor, told.blobColor = True, colour
+            told.filterByArea, told.minArea, told.maxArea = True, 0.6 * smallest**2 * 0.785, 3000.0
+            told.filterByCircularity, told.minCircularity = True, circular
+            told.filterByInertia, told.minInertiaRatio = True, inertia
+            told.filterByConvexity = False
+            points = cv2.SimpleBlobDetector_create(told).detect(cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY))
+            parts.append(np.array([[*p.pt, p.size] for p in points], dtype=float).reshape(-1, 3))
+        return np.concatenate(parts)
+
+    return find
+
+
+def trackpy_finder(diameter: int, minmass: float, percentile: float) -> Finder:
+    import trackpy
+
+    def find(picture: NDArray[np.uint8], mask: NDArray[np.bool_], smallest: float) -> Array:
+        parts = [np.empty((0, 3))]
+        grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
+        for invert in (False, True):
+            image = 255 - grey if invert else grey
+            told = trackpy.locate(
+                image, diameter, minmass=minmass, percentile=percentile, engine="python" if invert is None else "auto"
+            )
+            parts.append(np.column_stack([told["x"], told["y"], 2.0 * told["size"] * 1.41]))
+        return np.concatenate(parts)
+
+    return find
+
+
+PEERS: dict[str, tuple[Callable[..., Finder], dict[str, Callable[[np.random.Generator], Any]]]] = {
+    "skimage blob_log": (
+        log_finder,
+        {
+            "threshold": lambda r: float(np.exp(r.uniform(-4, -0.7))),
+            "overlap": lambda r: r.uniform(0.1, 0.6),
+            "smooth": lambda r: r.uniform(0.3, 1.5),
+        },
+    ),
+    "skimage blob_doh": (
+        doh_finder,
+        {
+            "threshold": lambda r: float(np.exp(r.uniform(-8, -3))),
+            "overlap": lambda r: r.uniform(0.1, 0.6),
+            "smooth": lambda r: r.uniform(0.3, 1.5),
+        },
+    ),
+    "OpenCV SimpleBlobDetector": (
+        simple_finder,
+        {
+            "contrast": lambda r: r.uniform(4, 20),
+            "circular": lambda r: r.uniform(0.3, 0.9),
+            "inertia": lambda r: r.uniform(0.1, 0.6),
+            "repeat": lambda r: int(r.integers(1, 5)),
+        },
+    ),
+    "trackpy locate": (
+        trackpy_finder,
+        {
+            "diameter": lambda r: int(r.integers(3, 8)) * 2 + 1,
+            "minmass": lambda r: float(np.exp(r.uniform(4, 8.5))),
+            "percentile": lambda r: r.uniform(60, 98),
+        },
+    ),
+}
+
+
+def tuned(name: str, lessons: Sequence[Lesson], n_trials: int, seed: int = 3) -> tuple[Finder, dict[str, Any]]:
+    """The peer with the best F1 of some random settings on the tuning pictures."""
+    make, ranges = PEERS[name]
+    rng = np.random.default_rng(seed)
+    best: tuple[float, dict[str, Any]] = (-1.0, {})
+    for _ in range(n_trials):
+        settings = {key: draw(rng) for key, draw in ranges.items()}
+        score = run(make(**settings), lessons)[0].f1
+        if score > best[0]:
+            best = (score, settings)
+    return make(**best[1]), best[1]
+
+
+def _row(name: str, tallies: list[Tally]) -> str:
+    whole, small, large = tallies
+    errors = np.log(whole.ratios) if whole.ratios else np.array([np.nan])
+    return (
+        f"| {name} | {whole.f1:.3f} | {whole.precision:.3f} | {whole.recall:.3f} | {small.precision:.2f} / {small.recall:.2f} |"
+        f" {large.precision:.2f} / {large.recall:.2f} | {np.expm1(np.median(errors)):+.0%} | {np.std(errors):.0%} | {whole.seconds:.1f} |"
+    )
+
+
+def main() -> None:
+    """Tune the peers, run everybody on the same pictures, print tables in Markdown."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--photos", type=Path, help="folder of the marked photos")
+    parser.add_argument("--rendered", type=Path, help="folder of rendered views kept for this test")
+    parser.add_argument("--tune-rendered", type=Path, help="folder of rendered views for tuning the peers")
+    parser.add_argument("--coupons", type=Path, help="folder of coupon photos with truth, kept apart")
+    parser.add_argument("--n-coupons", type=int, default=1000)
+    parser.add_argument("--trials", type=int, default=16)
+    asked = parser.parse_args()
+    warnings.simplefilter("ignore")
+    tuning = list(made_up(TUNING_SEEDS))
+    if asked.tune_rendered:
+        tuning += list(rendered(asked.tune_rendered))[:12]
+    finders: dict[str, Finder] = {"toeline": ours}
+    for name in PEERS:
+        finders[name], settings = tuned(name, tuning, asked.trials)
+        print(f"{name}: {json.dumps(settings)}", flush=True)
+    sets: dict[str, list[Lesson]] = {"made-up plates": list(made_up(TEST_SEEDS))}
+    if asked.photos:
+        sets["marked photos, test split"] = list(marked(MARKS, asked.photos, split="test"))
+    if asked.rendered:
+        sets["rendered views"] = list(rendered(asked.rendered))
+    if asked.coupons:
+        sets["coupon photos"] = list(coupons(asked.coupons, asked.n_coupons))
+    print(f"\n{platform.processor() or platform.machine()}, {cv2.getNumThreads()} threads")
+    for title, lessons in sets.items():
+        print(f"\n{title}: {len(lessons)} pictures")
+        print("| | F1 | precision | recall | small (P / R) | large (P / R) | diameter bias | scatter | seconds |")
+        print("|---|---|---|---|---|---|---|---|---|")
+        for name, find in finders.items():
+            print(_row(name, run(find, lessons)), flush=True)
+        if title in ("coupon photos", "rendered views"):
+            held, n = intervals(lessons)
+            print(f"number on this plate: the interval holds the true one on {held} of {n}")
+
+
+if __name__ == "__main__":
+    main()

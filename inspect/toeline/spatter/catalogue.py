@@ -1,0 +1,237 @@
+"""From droplets to numbers that can be compared: how many, on how much plate that can be seen, how far from the toe, on which side.
+
+Plate under strips, in deep shadow, burnt out or out of focus is not counted as clean: it is not counted at all.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from itertools import pairwise
+from math import log, sqrt
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from toeline.bead.result import Bead
+from toeline.bead.view import CouponView, plate_to_view
+from toeline.spatter.rates import Tally as Tally
+from toeline.spatter.rates import compare_rates, count_interval
+from toeline.spatter.result import Band, Interval, Particle, Spatter
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+BANDS_MM: tuple[tuple[float, float], ...] = ((0.0, 5.0), (5.0, 10.0), (10.0, 25.0))
+LEAST_AREA_CM2 = 1.0
+"""A band with less visible plate gets no density (common practice, no source) [cm²]."""
+CLEAR_OF_BEAD_MM = 0.3
+COUNTED_FROM = 0.5
+"""A candidate counts as a particle from this probability on."""
+COARSE_PX_PER_MM = 5.0
+DARK, BURNT = 14, 252
+"""Mean brightness over a millimetre below which plate lies in deep shadow, and above which it is burnt out, of 255."""
+
+__all__ = [
+    "BANDS_MM",
+    "Plate",
+    "along_thirds",
+    "bands",
+    "detection",
+    "n_on_plate",
+    "per_100mm",
+    "per_gram",
+    "see_plate",
+    "side_by_side",
+    "size_distribution",
+]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Plate:
+    """The plate that can be seen, coarsely, and how far it lies from the nearest toe.
+
+    Attributes
+    ----------
+    seen : ndarray of bool, shape (h, w)
+    plate_of : ndarray of uint8, shape (h, w)
+        Index into the view's plate names.
+    toe_distance_mm : ndarray of float32, shape (h, w)
+        To the nearest toe on the same plate [mm].
+    px_per_mm : float
+        Of these arrays [px/mm].
+    """
+
+    seen: Mask
+    plate_of: NDArray[np.uint8]
+    toe_distance_mm: NDArray[np.float32]
+    px_per_mm: float
+
+    def area_cm2(self, where: Mask | None = None) -> float:
+        """Visible plate, all of it or where a mask says so [cm²]."""
+        shown = self.seen if where is None else self.seen & where
+        return float(np.count_nonzero(shown)) / self.px_per_mm**2 / 100.0
+
+
+@cache
+def detection() -> Mapping[str, float]:
+    """What was measured of the detector on generated pictures kept apart: see ``detection.toml``."""
+    return tomllib.loads(files("toeline.spatter").joinpath("detection.toml").read_text(encoding="utf-8"))
+
+
+def toe_polylines(view: CouponView, bead: Bead) -> dict[str, tuple[str, Array]]:
+    """Toe lines in the view's pixels by toe name, with the plate they lie on."""
+    return {name: (toe.plate, plate_to_view(view, toe.plate, bead.plate_points_mm[name])) for name, toe in bead.toes.items()}
+
+
+def see_plate(view: CouponView, bead: Bead) -> Plate:
+    """Which plate can be seen, and how far from the toe."""
+    shrink = max(1.0, view.px_per_mm / COARSE_PX_PER_MM)
+    height, width = view.valid.shape
+    size = (max(1, round(width / shrink)), max(1, round(height / shrink)))
+    ratio = size[0] / width
+    px_per_mm = view.px_per_mm * ratio
+    image = cv2.resize(view.image, size, interpolation=cv2.INTER_AREA)
+    seen = cv2.resize((view.valid & ~view.strips).astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    plate_of = np.asarray(cv2.resize(view.plate_of, size, interpolation=cv2.INTER_NEAREST), dtype=np.uint8)
+    grey = cv2.GaussianBlur(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), (0, 0), max(0.5, 0.5 * px_per_mm))
+    seen &= (grey > DARK) & (grey < BURNT) & ~_out_of_focus(view, size, seen)
+    lines = toe_polylines(view, bead)
+    metal = np.zeros(seen.shape, dtype=np.uint8)
+    ring = np.concatenate([points if k == 0 else points[::-1] for k, (_, points) in enumerate(lines.values())])
+    cv2.fillPoly(metal, [_coarse(ring, ratio)], 1, cv2.LINE_8, 4)
+    clear = cv2.distanceTransform(1 - metal, cv2.DIST_L2, 5) / px_per_mm
+    seen &= clear > CLEAR_OF_BEAD_MM
+    distance = np.full(seen.shape, np.inf, dtype=np.float32)
+    for name in dict.fromkeys(plate for plate, _ in lines.values()):
+        away = np.ones(seen.shape, dtype=np.uint8)
+        for plate, points in lines.values():
+            if plate == name:
+                cv2.polylines(away, [_coarse(points, ratio)], False, 0, 1, cv2.LINE_8, 4)
+        mine = plate_of == view.plate_names.index(name)
+        distance[mine] = (cv2.distanceTransform(away, cv2.DIST_L2, 5) / px_per_mm)[mine]
+    return Plate(seen, plate_of, distance, px_per_mm)
+
+
+def _coarse(points: Array, ratio: float) -> NDArray[np.int32]:
+    return np.asarray(np.round(((points + 0.5) * ratio - 0.5) * 16), dtype=np.int32)
+
+
+def _out_of_focus(view: CouponView, size: tuple[int, int], seen: Mask) -> Mask:
+    """Where fine detail has gone although coarser detail is there: fine over coarse energy far below that of the sharpest plate."""
+    shrink = max(1.0, view.px_per_mm / 16.0)
+    fine_size = (max(8, round(view.valid.shape[1] / shrink)), max(8, round(view.valid.shape[0] / shrink)))
+    grey = cv2.cvtColor(cv2.resize(view.image, fine_size, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY).astype(np.float32)
+    first, second = cv2.GaussianBlur(grey, (0, 0), 1.0), cv2.GaussianBlur(grey, (0, 0), 2.5)
+    tile = max(3, int(8.0 * view.px_per_mm / shrink))
+    fine = cv2.blur(np.abs(grey - first), (tile, tile))
+    coarse = cv2.blur(np.abs(first - second), (tile, tile))
+    ratio = cv2.resize(fine / (coarse + 0.2), size, interpolation=cv2.INTER_AREA)
+    told = cv2.resize(coarse, size, interpolation=cv2.INTER_AREA) > 1.0
+    if not np.any(seen & told):
+        return np.zeros(seen.shape, dtype=bool)
+    sharp = float(np.percentile(ratio[seen & told], 90))
+    return np.asarray(told & (ratio < 0.3 * sharp))
+
+
+def n_on_plate(probabilities: Sequence[float], *, level: float = 0.95) -> Interval:
+    """How many particles are on this plate, with detection error only.
+
+    The candidates' probabilities add up to the expected number; their own doubt, what was never a candidate, and how much the detector
+    differs from coupon to coupon (both measured, ``detection.toml``) make the interval.
+    """
+    p = np.asarray(probabilities, dtype=float)
+    measured = detection()
+    expected = float(p.sum()) / measured["found_ratio"]
+    never = expected - float(p.sum())
+    variance = float(np.sum(p * (1 - p))) + never + (measured["between_coupons_ratio"] * expected) ** 2 + measured["stray_n"] ** 2
+    reach = float(stats.norm.ppf(0.5 + level / 2)) * sqrt(variance)
+    return Interval(expected, max(0.0, np.floor(expected - reach + 0.5)), float(np.ceil(expected + reach - 0.5)))
+
+
+def _density(probabilities: Sequence[float], area_cm2: float) -> Interval:
+    n = n_on_plate(probabilities)
+    return Interval(n.value / area_cm2, n.low / area_cm2, n.high / area_cm2)
+
+
+def bands(
+    particles: Sequence[Particle], doubtful: Sequence[Particle], plate: Plate, names: Sequence[str], *, told: bool
+) -> tuple[Band, ...]:
+    """Bands of distance from the toe on each plate; no density where `told` is False or too little plate is seen."""
+    found = []
+    for number, name in enumerate(names):
+        for low, high in BANDS_MM:
+            inside = (plate.plate_of == number) & (plate.toe_distance_mm >= low) & (plate.toe_distance_mm < high)
+            area = plate.area_cm2(inside)
+
+            def mine(listed: Sequence[Particle], name: str = name, low: float = low, high: float = high) -> list[Particle]:
+                return [p for p in listed if p.plate == name and low <= p.toe_distance_mm < high]
+
+            counted = mine(particles)
+            enough = told and area >= LEAST_AREA_CM2
+            every = [p.probability for p in (*counted, *mine(doubtful))]
+            found.append(Band(name, low, high, area, len(counted), _density(every, area) if enough else None))
+    return tuple(found)
+
+
+def size_distribution(
+    particles: Sequence[Particle], *, edges_mm: Sequence[float] = (0.3, 0.5, 0.8, 1.2, 2.0, 4.0)
+) -> tuple[tuple[float, float, int], ...]:
+    """Particles by diameter: (from, to, how many) [mm]."""
+    return tuple((low, high, sum(low <= p.diameter_mm < high for p in particles)) for low, high in pairwise(edges_mm))
+
+
+def per_100mm(n: int, seen_length_mm: float) -> Interval:
+    """Rate per 100 mm of bead beside which plate can be seen, with counting chance (exact Poisson limits)."""
+    low, high = count_interval(n)
+    return Interval(n * 100 / seen_length_mm, low * 100 / seen_length_mm, high * 100 / seen_length_mm)
+
+
+def per_gram(n: int, seen_length_mm: float, wire_g_per_mm: float) -> Interval:
+    """Rate per gram of wire fed over the same length of bead, with counting chance."""
+    each = per_100mm(n, seen_length_mm)
+    k = 1 / (100 * wire_g_per_mm)
+    return Interval(each.value * k, each.low * k, each.high * k)
+
+
+def side_by_side(spatter: Spatter) -> Interval | None:
+    """Rate on the first plate over that on the second, in the bands that both show; None on one plate or where too little is seen.
+
+    Exact conditional interval; an interval that holds 1 says that the sides can't be told apart.
+    """
+    names = list(dict.fromkeys(band.plate for band in spatter.bands))
+    if len(names) != 2:
+        return None
+    sums = {name: [0, 0.0] for name in names}
+    for low, high in BANDS_MM:
+        pair = [b for b in spatter.bands if (b.from_mm, b.to_mm) == (low, high)]
+        if len(pair) == 2 and all(b.area_cm2 >= LEAST_AREA_CM2 for b in pair):
+            for b in pair:
+                sums[b.plate][0] += b.n
+                sums[b.plate][1] += b.area_cm2
+    (n0, area0), (n1, area1) = (sums[name] for name in names)
+    if area0 == 0 or n0 + n1 == 0:
+        return None
+    change = compare_rates(Tally((int(n0),), (area0,)), Tally((int(n1),), (area1,)))
+    return Interval(change.ratio, change.low, change.high)
+
+
+def along_thirds(spatter: Spatter, length_mm: float) -> tuple[int, int, int]:
+    """Particles beside the first, middle and last third of the bead, left to right in the coupon view."""
+    third = length_mm / 3
+    along = [p.along_mm for p in spatter.particles]
+    return (
+        sum(0 <= a < third for a in along),
+        sum(third <= a < 2 * third for a in along),
+        sum(2 * third <= a <= length_mm for a in along),
+    )
+
+
+def median_diameter_mm(particles: Sequence[Particle]) -> float | None:
+    """Median diameter, None without particles [mm]."""
+    return float(np.exp(np.median([log(p.diameter_mm) for p in particles]))) if particles else None
