@@ -13,6 +13,8 @@ Array = NDArray[np.float64]
 
 OFF_ENDS_MM = 8.0
 """What is left out at each end at least, in the house definition of the steady part [mm]."""
+END_SHARE = 0.5
+"""Where between the core's usual and its lowest values the bead ends, from above [ratio]."""
 RESTART_CHANGE = 0.22
 """Change of width that marks a restart [ratio]."""
 
@@ -68,7 +70,7 @@ def core_presence(odds: NDArray[np.float32], rows: Array, seen: NDArray[np.float
     core = np.interp(np.arange(n), np.nonzero(known)[0], core[known])
     core = _running_median(core, max(2, min(n // 4, round(0.35 * half))))
     high, low = np.quantile(core[known], [0.65, 0.04])
-    above = core - (high - max(0.5 * float(high - low), 0.5))
+    above = core - (high - max(END_SHARE * float(high - low), 0.5))
     first, last = (int(np.nonzero(known)[0][i]) for i in (0, -1))
     above[:first] = above[last + 1 :] = -1.0
     return np.asarray(above, dtype=np.float64)

@@ -9,7 +9,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.bead.ends import OFF_ENDS_MM, bead_extent, bead_parts, core_presence, runs
+from toeline.bead.ends import OFF_ENDS_MM, Extent, bead_extent, bead_parts, core_presence, runs
 from toeline.bead.evidence import Evidence, classical_evidence
 from toeline.bead.finder import Band, find_bands
 from toeline.bead.result import Bead, Part, ToeLine
@@ -180,6 +180,8 @@ def _assemble(
     presence = core_presence(trace.whole, trace.lines.rows, trace.seen)
     bridge = max(3, int(1.0 * trace.width_rows / STEP_COLUMNS))
     extent = bead_extent(presence, bridge=bridge)
+    if bands:
+        extent = _with_band(extent, trace, bands[0])
     core = np.nonzero(_core_seen(trace))[0]
     low, high = (int(core[0]), int(core[-1])) if len(core) else (0, len(presence) - 1)
     edge = max(2, int(0.5 * trace.width_rows / STEP_COLUMNS))
@@ -230,6 +232,19 @@ def _assemble(
         (float(ends[0, 0]), float(ends[0, 1])),
         (float(ends[1, 0]), float(ends[1, 1])),
         flags=flags,
+    )
+
+
+def _with_band(extent: Extent, trace: Trace, band: Band) -> Extent:
+    """An extent no shorter than the rough band's, which was chosen over the whole picture; half a width is left to the closer look."""
+    columns, _ = trace.strip.from_view(band.middle_px[[0, -1]])
+    spare = 0.5 * trace.width_rows / STEP_COLUMNS
+    ends = sorted(float(c) / STEP_COLUMNS for c in columns)
+    last = len(trace.columns) - 1
+    return Extent(
+        int(np.clip(min(extent.first, ends[0] + spare), 0, last)),
+        int(np.clip(max(extent.last, ends[1] - spare), 0, last)),
+        extent.others,
     )
 
 

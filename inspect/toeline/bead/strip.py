@@ -18,6 +18,8 @@ BURNT_OUT = 98.5
 GLARE_PX = 7
 """Smaller burnt-out spots are glints on the face, not glare that hides a toe [strip px]."""
 
+GAIN = 0.5
+"""How far roughness is taken relative to local lightness: 0 not at all, 1 wholly; a bead's shaded side is no smoother [ratio]."""
 RAMP_ROWS = 2.0
 RAMP_SHARE = 0.9
 """Share of a smoother gradient taken off an edge: heat tint and shading ramp, metal ends at once [ratio]."""
@@ -164,14 +166,15 @@ def features(strip: Strip, step: int) -> tuple[Array32, Array32, Array32]:
     """
     light = strip.light
     parts = [cv2.GaussianBlur(light, (0, 0), 1.5)]
+    dim = GAIN * np.log((cv2.GaussianBlur(light, (0, 0), 4.0) + 10.0) / 50.0)
     for sigma, window in ((0.7, 2.0), (1.8, 3.0)):
         soft = cv2.GaussianBlur(light, (0, 0), sigma)
         gx = cv2.Scharr(soft, cv2.CV_32F, 1, 0) / 32
         gy = cv2.Scharr(soft, cv2.CV_32F, 0, 1) / 32
         for g in (gx, gy):
-            parts.append(0.5 * np.log(cv2.GaussianBlur(g * g, (0, 0), sigmaX=1.5 * window, sigmaY=0.8 * window) + 0.03))
+            parts.append(0.5 * np.log(cv2.GaussianBlur(g * g, (0, 0), sigmaX=1.5 * window, sigmaY=0.8 * window) + 0.03) - dim)
     wide = cv2.GaussianBlur(light, (0, 0), 6.0)
-    parts.append(np.log(cv2.GaussianBlur(np.abs(light - wide), (0, 0), sigmaX=5.0, sigmaY=2.0) + 0.5))
+    parts.append(np.log(cv2.GaussianBlur(np.abs(light - wide), (0, 0), sigmaX=5.0, sigmaY=2.0) + 0.5) - dim)
     stacked = np.stack([_pool(part, step) for part in parts], axis=-1)
     gy = cv2.Scharr(cv2.GaussianBlur(light, (0, 0), sigmaX=0.5, sigmaY=0.8), cv2.CV_32F, 0, 1) / 32
     ramp = cv2.Scharr(cv2.GaussianBlur(light, (0, 0), sigmaX=0.5, sigmaY=RAMP_ROWS), cv2.CV_32F, 0, 1) / 32

@@ -24,6 +24,8 @@ EDGE_SHARE = 0.5
 """Weight of plain edges beside a learned toe map [ratio]."""
 TOE_WEIGHT = 3.0
 """Edge score of a px where a learned map is sure of a toe."""
+PASSES = ((25, 45), (20, 48))
+"""Rows of the expected half width and of the strip's half height, in the first and second strip."""
 ROUNDS = (2, 2)
 """How often the lines are solved in the first and second strip, learning looks anew from the lines before."""
 
@@ -96,7 +98,7 @@ def trace_band(
     half = float(np.quantile(band.half_px, 0.6))
     middle = smooth_line(resample_line(band.middle_px, half / 4), 6.0)
     trace: Trace | None = None
-    for core_rows, half_rows in ((25, 45), (20, 48)):
+    for core_rows, half_rows in PASSES:
         middle = _lengthen(middle, 3.0 * half, (width, height))
         strip = lay_straight(image, valid, middle, half_rows=half_rows, pitch_px=half / core_rows, evidence=evidence)
         first = trace is None
