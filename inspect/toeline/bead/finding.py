@@ -180,7 +180,7 @@ def _assemble(
     presence = core_presence(trace.whole, trace.lines.rows, trace.seen)
     bridge = max(3, int(1.0 * trace.width_rows / STEP_COLUMNS))
     extent = bead_extent(presence, bridge=bridge)
-    if bands:
+    if bands and trace.strip.weld is None:
         extent = _with_band(extent, trace, bands[0])
     core = np.nonzero(_core_seen(trace))[0]
     low, high = (int(core[0]), int(core[-1])) if len(core) else (0, len(presence) - 1)
