@@ -312,12 +312,17 @@ def demo(
     overlay: Annotated[Path | None, typer.Option(help="Folder for overlays.")] = None,
 ) -> None:
     """Inspect every sample photo, print the table, and fill a demo logbook marked as invented data."""
-    from toeline.demo import fill_logbook, run_samples
+    from toeline.demo import fill_logbook, fingerprint, remember, remembered, run_samples
 
-    rows, records = run_samples(samples, overlay=overlay)
+    mark = fingerprint(samples)
+    rows = None if overlay else remembered(logbook, mark)
+    if rows is None:
+        out.print("Inspecting the sample photos; this takes a minute or two the first time …")
+        rows, records = run_samples(samples, overlay=overlay)
+        n = fill_logbook(records, logbook)
+        remember(logbook, mark, rows)
+        out.print(f"{logbook}: {n} coupons saved, all invented data.")
     _print_table(("photo", "process", "joint", "measured", "true", "spatter", "likely cause", "planted"), rows)
-    n = fill_logbook(records, logbook)
-    out.print(f"{logbook}: {n} coupons saved, all invented data.")
     out.print(f"[dim]{CAUTION}[/]")
 
 

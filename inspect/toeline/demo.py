@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime, timedelta
@@ -122,3 +123,33 @@ def fill_logbook(records: Iterable[tuple[Path, Record]], path: Path) -> int:
             )
             n += 1
     return n
+
+
+def fingerprint(samples: Path) -> str:
+    """Hash of the package's files and the samples' truths: while it stays, the demo's table stays."""
+    told = hashlib.sha256()
+    package = Path(__file__).parent
+    sources = sorted(p for p in package.rglob("*") if p.suffix in (".py", ".toml", ".json", ".onnx"))
+    for path in [*sources, *sorted(samples.glob("*.truth.json"))]:
+        told.update(path.name.encode())
+        told.update(path.read_bytes())
+    return told.hexdigest()
+
+
+def remember(logbook: Path, mark: str, rows: list[Row]) -> None:
+    """Keep the table beside the demo logbook, so that a second run need not measure again."""
+    _table(logbook).write_text(json.dumps({"mark": mark, "rows": rows}), encoding="utf-8")
+
+
+def remembered(logbook: Path, mark: str) -> list[Row] | None:
+    """The table of an earlier run of the same package on the same samples; None where there is none."""
+    try:
+        kept = json.loads(_table(logbook).read_text(encoding="utf-8"))
+        rows = [tuple(str(cell) for cell in row) for row in kept["rows"]]
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    return rows if kept["mark"] == mark and logbook.exists() else None
+
+
+def _table(logbook: Path) -> Path:
+    return logbook.with_name("demo-table.json")
