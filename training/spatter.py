@@ -15,6 +15,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import theilslopes
 from sklearn.linear_model import LogisticRegression
 from sklearn.neural_network import MLPClassifier, MLPRegressor
 
@@ -213,14 +214,15 @@ def train(rows: Rows, *, seed: int = 7) -> dict[str, object]:
         "droplet": _layers(droplet),
         "fit": _layers(fit),
         "last": [0.0, 1.0, 0.0, 0.0, 0.0, 0.0],
+        "size": [0.0, 1.0],
         "log_diameter_u": 0.15,
     }
 
 
 def judge_last(told: dict[str, object], lessons: Iterator[Lesson]) -> dict[str, object]:
     """Fit the calibrated last judgement and the scatter of diameters on pictures that the networks have not seen."""
-    net = net_from(told)
-    clues, truth, weights, errors = [], [], [], []
+    net = net_from(told | {"size": [0.0, 1.0]})
+    clues, truth, weights, sizes = [], [], [], []
     for lesson in lessons:
         rgb, mask, droplets, careless = shrunk(lesson)
         small = min(lesson.smallest_px, SMALLEST_PX)
@@ -234,14 +236,19 @@ def judge_last(told: dict[str, object], lessons: Iterator[Lesson]) -> dict[str, 
         unclear |= sifted.diameter_px < 0.85 * small
         clues.append(sifted.clues[~unclear])
         truth.append(is_one[~unclear])
-        weights.append(np.full(int(np.sum(~unclear)), lesson.weight))
+        weights.append(np.full(int(np.sum(~unclear)), min(lesson.weight, 2.0)))
         sure = is_one & (sifted.clues[:, -1] > 0)
-        errors.append(np.log(sifted.diameter_px[sure] / told_d[sure]))
+        sizes.append(np.log(np.column_stack([sifted.diameter_px[sure], told_d[sure]])))
     last = LogisticRegression(C=10.0).fit(np.concatenate(clues), np.concatenate(truth), sample_weight=np.concatenate(weights))
-    error = np.concatenate(errors)
-    spread = float(np.quantile(np.abs(error - np.median(error)), 0.6827))
+    read, true = np.concatenate(sizes).T
+    slope, start, *_ = theilslopes(true, read)
+    spread = float(np.quantile(np.abs(true - start - slope * read), 0.6827))
     numbers = [float(last.intercept_[0]), *(float(v) for v in last.coef_[0])]
-    return told | {"last": [round(v, 4) for v in numbers], "log_diameter_u": round(spread, 4)}
+    return told | {
+        "last": [round(v, 4) for v in numbers],
+        "size": [round(float(start), 4), round(float(slope), 4)],
+        "log_diameter_u": round(spread, 4),
+    }
 
 
 def main() -> None:

@@ -39,6 +39,8 @@ N_PER_MPX = 1200
 """Most candidates a million pixels of plate at one size and kind: the strongest are glanced at."""
 N_READ_PER_MPX = 2500
 """Most candidates a million pixels of plate that are read closely: those that the glance likes best."""
+N_MORE_LOOKS = 2
+"""How often each place is looked at again, moved and sized anew."""
 HOPELESS = -3.0
 """Log odds below which a candidate is dropped at the first look."""
 STANDS_OUT = 1.4
@@ -276,7 +278,7 @@ def read_rings(picture: Array32, seen: Seen) -> tuple[Array32, Array32]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Net:
-    """Three small fully connected networks, as layers of weights and biases, and the logistic model behind them."""
+    """Three small fully connected networks, as layers of weights and biases, and the two straight lines behind them."""
 
     glance_centre: Array32
     glance_spread: Array32
@@ -286,6 +288,7 @@ class _Net:
     droplet: tuple[tuple[Array32, Array32], ...]
     fit: tuple[tuple[Array32, Array32], ...]
     last: Array
+    size: Array
     log_diameter_u: float
 
 
@@ -309,6 +312,7 @@ def net_from(told: dict[str, Any]) -> _Net:
         layers(told["droplet"]),
         layers(told["fit"]),
         np.array(told["last"], np.float64),
+        np.array(told["size"], np.float64),
         float(told["log_diameter_u"]),
     )
 
@@ -355,8 +359,12 @@ def sift(picture: Array32, seen: Seen, net: _Net, *, plate_of: Picture | None = 
         return np.bincount(owner, share * values, minlength=n) / np.bincount(owner, share, minlength=n)
 
     x, y, log_d = pooled(x, weight), pooled(y, weight), pooled(np.log(diameter), weight**2)
-    again = Seen(*(np.asarray(v, dtype=np.float32) for v in (x, y, np.exp(log_d), votes)))
-    second, dipole, x, y, diameter = _look(picture, again, net, every=True)
+    diameter = np.exp(log_d)
+    second, dipole = score[first], dipole[first]
+    for _ in range(N_MORE_LOOKS):
+        again = Seen(*(np.asarray(v, dtype=np.float32) for v in (x, y, diameter, votes)))
+        second, dipole, x, y, diameter = _look(picture, again, net, every=True)
+    diameter = np.exp(net.size[0] + net.size[1] * np.log(diameter))
     light = _light_clue(x, y, dipole, second, plate_of)
     elongation = _elongation(picture, x, y, diameter)
     clues = np.column_stack([score[first], np.log(votes), light, np.log(diameter), second])
