@@ -180,14 +180,14 @@ def _assemble(
     presence = core_presence(trace.whole, trace.lines.rows, trace.seen)
     bridge = max(3, int(1.0 * trace.width_rows / STEP_COLUMNS))
     extent = bead_extent(presence, bridge=bridge)
-    if bands and trace.strip.weld is None:
+    unscaled = scale.source == "none"
+    if bands and (unscaled or trace.strip.weld is None):  # a plain photo mostly shows a stretch of a long seam: its ends count for little
         extent = _with_band(extent, trace, bands[0])
     core = np.nonzero(_core_seen(trace))[0]
     low, high = (int(core[0]), int(core[-1])) if len(core) else (0, len(presence) - 1)
     edge = max(2, int(0.5 * trace.width_rows / STEP_COLUMNS))
     open_ends = (extent.first <= low + edge, extent.last >= high - edge)
     first, last = (low if open_ends[0] else extent.first), (high if open_ends[1] else extent.last)
-    unscaled = scale.source == "none"
     width_px = trace.width_rows * trace.strip.pitch_px
     step_px = max(1.0, width_px / 16) if unscaled else STATION_MM * view.px_per_mm
     if (last - first) * STEP_COLUMNS * trace.strip.pitch_px < 1.5 * width_px:
