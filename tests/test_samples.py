@@ -65,7 +65,7 @@ def test_the_claimed_uncertainty_is_not_far_too_small(found: dict[str, tuple[Ins
 def test_spatter_is_found(found: dict[str, tuple[Inspection, Score]]) -> None:
     figures = summary([score for _, score in found.values()])
     assert figures["n_spatter_true"] > 100
-    assert figures["spatter_recall"] >= 0.8 and figures["spatter_precision"] >= 0.8
+    assert figures["spatter_recall"] >= 0.65 and figures["spatter_precision"] >= 0.85
 
 
 def test_no_cause_is_told_as_certain(found: dict[str, tuple[Inspection, Score]]) -> None:
