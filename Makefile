@@ -21,6 +21,7 @@ app:            ## serve the pages with your own logbook
 bench:          ## accuracy against truth, seconds per room, ratios to peers in the same run
 	@sh setup.sh test
 	@$(PY) -m bench
+	@$(PY) -m bench.spatter
 
 study:          ## the long statistical studies
 	@sh setup.sh test

@@ -21,7 +21,7 @@ from bench.truth import Score, score_folder, summary
 from toeline.photo import read_photo
 
 ROOMS = ("photo", "scale", "bead", "measure", "surface", "spatter", "limits", "causes", "total")
-out = Console(highlight=False)
+out = Console(highlight=False, width=170)
 
 
 def main() -> None:
@@ -35,14 +35,10 @@ def main() -> None:
     _speed(scores, told.folder)
     if not told.skip_peers:
         from bench.bead import bench_finders
-        from bench.spatter import bench_spatter
 
         out.rule("bead finder against general segmentation")
         for row in bench_finders(told.photos):
             out.print(row)
-        out.rule("spatter against general blob detectors")
-        for line in bench_spatter():
-            out.print(line)
 
 
 def _accuracy(scores: list[Score]) -> None:
