@@ -24,6 +24,8 @@ REACH_MM = 120.0
 BEYOND_STRIP_MM = 10.0
 """How far beyond the strips' outer edge a tee's plate is unfolded [mm]."""
 BESIDE_STRIP_MM = 1.0
+FINEST_PX_PER_MM = 17.0
+"""A finer view tells no more: the smallest droplet (0.3 mm) is 5 px wide in it, and a toe is known to a tenth of a millimetre [px/mm]."""
 LARGEST_VIEW_PX = 24_000_000
 NODE_PX = 8
 """Every how many pixels the way to the photo is worked out; between, it is interpolated [px]."""
@@ -136,7 +138,8 @@ def unfold(photo: Photo, scale: Scale, *, px_per_mm: float | None = None) -> Cou
     names = tuple(plate.name for plate in scale.plates)
     box = view_box_mm(photo, scale)
     along0, along1, low, high = box
-    wanted = scale.px_per_mm.value if px_per_mm is None else px_per_mm
+    natural = scale.px_per_mm.value if scale.source != "strips" else min(scale.px_per_mm.value, FINEST_PX_PER_MM)
+    wanted = natural if px_per_mm is None else px_per_mm
     wanted = min(wanted, (LARGEST_VIEW_PX / max(1e-9, (along1 - along0) * (high - low))) ** 0.5)
     width, height = ceil((along1 - along0) * wanted - 1e-6), ceil((high - low) * wanted - 1e-6)
     if width < 2 or height < 2:
