@@ -83,7 +83,7 @@ def test_undercut_by_thickness(t: float, d: float, c: float, b: float) -> None:
 
 
 def test_pores_and_crater_by_level() -> None:
-    """BS EN ISO 5817:2014 as quoted in course notes, 2017 and 2025, plate above 3 mm: 0.3a max 3, 0.2a max 2, none; 0.2t max 2, 0.1t max 1, none."""
+    """BS EN ISO 5817:2014 quoted, 2017 and 2025, plate above 3 mm: 0.3a max 3, 0.2a max 2, none; 0.2t max 2, 0.1t max 1, none."""
     assert [limit(f"iso5817-{x}", "pore-fillet", throat_mm=5) for x in "dc"] == pytest.approx([1.5, 1.0])
     assert limit("iso5817-b", "pore") == 0.0
     assert [limit(f"iso5817-{x}", "crater", plate_thickness_mm=8) for x in "dc"] == pytest.approx([1.6, 0.8])
