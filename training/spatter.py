@@ -26,6 +26,7 @@ from toeline.spatter.particles import (
     SMALLEST_PX,
     Seen,
     candidates,
+    colour_levels,
     glance,
     net_from,
     read_rings,
@@ -144,7 +145,7 @@ def rows_of(lesson: Lesson, rng: np.random.Generator, *, n_plain: int = 500) -> 
             )
         )
     glances = glance(rgb @ GREY, seen)
-    features, dipole = read_rings(rgb, seen)
+    features, dipole = read_rings(colour_levels(rgb, float(seen.diameter_px.max(initial=8.0))), seen)
     x, y, d = (np.asarray(v, dtype=float) for v in (seen.x_px, seen.y_px, seen.diameter_px))
     which, gap = nearest(x, y, droplets)
     label = np.zeros(len(x), dtype=np.int64)
@@ -213,7 +214,7 @@ def train(rows: Rows, *, seed: int = 7) -> dict[str, object]:
         "spread": [float(f"{v:.5g}") for v in spread],
         "droplet": _layers(droplet),
         "fit": _layers(fit),
-        "last": [0.0, 1.0, 0.0, 0.0, 0.0, 0.0],
+        "last": [0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0],
         "size": [0.0, 1.0],
         "log_diameter_u": 0.15,
     }
@@ -237,7 +238,7 @@ def judge_last(told: dict[str, object], lessons: Iterator[Lesson]) -> dict[str, 
         clues.append(sifted.clues[~unclear])
         truth.append(is_one[~unclear])
         weights.append(np.full(int(np.sum(~unclear)), min(lesson.weight, 2.0)))
-        sure = is_one & (sifted.clues[:, -1] > 0)
+        sure = is_one & (sifted.clues[:, 4] > 0)
         sizes.append(np.log(np.column_stack([sifted.diameter_px[sure], told_d[sure]])))
     last = LogisticRegression(C=10.0).fit(np.concatenate(clues), np.concatenate(truth), sample_weight=np.concatenate(weights))
     read, true = np.concatenate(sizes).T

@@ -35,14 +35,16 @@ RINGS = np.array([0.15, 0.4, 0.65, 0.85, 1.05, 1.3, 1.6, 2.0])
 """Radii at which a candidate is read, over its radius [ratio]."""
 GLANCE_RINGS = np.array([0.3, 0.75, 1.15, 1.7])
 N_GLANCE_ANGLES = 8
-N_PER_MPX = 1200
+N_PER_MPX = 800
 """Most candidates a million pixels of plate at one size and kind: the strongest are glanced at."""
-N_READ_PER_MPX = 2500
+N_READ_PER_MPX = 1500
 """Most candidates a million pixels of plate that are read closely: those that the glance likes best."""
 N_MORE_LOOKS = 2
 """How often each place is looked at again, moved and sized anew."""
 HOPELESS = -3.0
 """Log odds below which a candidate is dropped at the first look."""
+LEAST_RESPONSE = 0.4
+"""A weaker blob response is noise [grey levels of 255]."""
 STANDS_OUT = 1.4
 """A candidate's blob response over the mean response around it [ratio]."""
 
@@ -86,13 +88,16 @@ class Seen:
     stands_out: Array32
 
 
-def _peaks(response: Array32, mask: Mask, diameter_px: float, n_most: int) -> tuple[NDArray[np.intp], NDArray[np.intp], Array32]:
+def _peaks(
+    response: Array32, mask: Picture, diameter_px: float, n_most: int
+) -> tuple[NDArray[np.intp], NDArray[np.intp], Array32]:
     """Local maxima of a blob response that stand out from the response around them, the strongest `n_most`."""
-    size = np.abs(response)
     reach = int(8 * diameter_px) | 1
-    around = cv2.blur(size, (reach, reach))
-    top = cv2.dilate(response, np.ones((3, 3), np.uint8))
-    rows, columns = np.nonzero((response >= top) & (response > STANDS_OUT * around + 0.4) & mask)
+    around = np.asarray(cv2.blur(np.abs(response), (reach, reach)), dtype=np.float32)
+    least = cv2.addWeighted(around, STANDS_OUT, around, 0.0, LEAST_RESPONSE)
+    top = cv2.compare(response, cv2.dilate(response, np.ones((3, 3), np.uint8)), cv2.CMP_GE)
+    peak = cv2.bitwise_and(cv2.bitwise_and(top, cv2.compare(response, least, cv2.CMP_GT)), mask)
+    rows, columns = np.divmod(np.flatnonzero(peak), peak.shape[1])
     strength = response[rows, columns] / (around[rows, columns] + 0.5)
     if len(strength) > n_most:
         keep = np.argpartition(-strength, n_most)[:n_most]
@@ -116,7 +121,8 @@ def candidates(light: Array32, mask: Mask, *, smallest_px: float, largest_px: fl
         Range of diameters [px].
     """
     found: list[Array32] = []
-    level, level_mask, shrink = light, mask, 1.0
+    level, shrink = light, 1.0
+    level_mask: Picture = np.where(mask, 255, 0).astype(np.uint8)
     n_most = max(60, int(N_PER_MPX * np.count_nonzero(mask) / 1e6))
     n_octaves = max(1, ceil(log2(largest_px / smallest_px)))
     for _ in range(n_octaves):
@@ -133,7 +139,8 @@ def candidates(light: Array32, mask: Mask, *, smallest_px: float, largest_px: fl
         if min(level.shape) < 16 * smallest_px:
             break
         level = np.asarray(cv2.resize(level, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), dtype=np.float32)
-        level_mask = cv2.resize(level_mask.astype(np.uint8), level.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
+        smaller = cv2.resize(level_mask, level.shape[::-1], interpolation=cv2.INTER_NEAREST)
+        level_mask = np.asarray(smaller, dtype=np.uint8)
         shrink *= 2.0
     every = np.concatenate(found)
     return Seen(every[:, 0], every[:, 1], every[:, 2], every[:, 3])
@@ -217,13 +224,20 @@ def worth_reading(light: Array32, seen: Seen, net: _Net, n_most: int) -> Seen:
     return chosen(seen, np.argpartition(-liked, n_most)[:n_most])
 
 
-def read_rings(picture: Array32, seen: Seen) -> tuple[Array32, Array32]:
+def colour_levels(picture: Array32, largest_px: float) -> list[Array32]:
+    """Pyramid of brightness, red less blue, and green less both, for reading rings of discs up to a diameter [px]."""
+    to_channels = np.array([[0.3, 0.5, 0.2], [1.0, 0.0, -1.0], [-0.5, 1.0, -0.5]], dtype=np.float32)
+    channels = np.asarray(cv2.transform(picture, to_channels), dtype=np.float32)
+    return _pyramid(channels, 1 + ceil(log2(max(8.0, largest_px) / 8.0)))
+
+
+def read_rings(levels: list[Array32], seen: Seen) -> tuple[Array32, Array32]:
     """What the network is shown of each candidate, and its bright side.
 
     Parameters
     ----------
-    picture : ndarray of float32, shape (h, w, 3)
-        Red first, 0 to 255.
+    levels : list of ndarray
+        From `colour_levels`.
     seen : Seen
 
     Returns
@@ -234,10 +248,7 @@ def read_rings(picture: Array32, seen: Seen) -> tuple[Array32, Array32]:
     ndarray, shape (n, 2)
         Direction of the bright side (x, y), its length the dipole's share of the spread.
     """
-    red, green, blue = (picture[..., k] for k in range(3))
-    light = 0.3 * red + 0.5 * green + 0.2 * blue
-    channels = np.dstack([light, red - blue, green - 0.5 * (red + blue)])
-    values = _sample(_levels_for(channels, seen), seen, RINGS, N_ANGLES)
+    values = _sample(levels, seen, RINGS, N_ANGLES)
     bright = values[..., 0]
     outside = RINGS > 1.2
     base = bright[:, outside].mean(axis=(1, 2))
@@ -348,7 +359,8 @@ def sift(picture: Array32, seen: Seen, net: _Net, *, plate_of: Picture | None = 
     plate_of : ndarray of uint8, shape (h, w), optional
         Which plate a pixel lies on: light falls on each in its own way.
     """
-    score, dipole, x, y, diameter = _look(picture, seen, net)
+    levels = colour_levels(picture, float(seen.diameter_px.max(initial=8.0)))
+    score, dipole, x, y, diameter = _look(levels, seen, net)
     owner = _one_for_each_place(x, y, diameter)
     weight = 1.0 / (1.0 + np.exp(-score))
     first = np.unique(owner, return_index=True)[1]
@@ -363,17 +375,18 @@ def sift(picture: Array32, seen: Seen, net: _Net, *, plate_of: Picture | None = 
     second, dipole = score[first], dipole[first]
     for _ in range(N_MORE_LOOKS):
         again = Seen(*(np.asarray(v, dtype=np.float32) for v in (x, y, diameter, votes)))
-        second, dipole, x, y, diameter = _look(picture, again, net, every=True)
+        second, dipole, x, y, diameter = _look(levels, again, net, every=True)
     diameter = np.exp(net.size[0] + net.size[1] * np.log(diameter))
     light = _light_clue(x, y, dipole, second, plate_of)
-    elongation = _elongation(picture, x, y, diameter)
-    clues = np.column_stack([score[first], np.log(votes), light, np.log(diameter), second])
+    elongation = _elongation(levels[0][..., 0], x, y, diameter)
+    share = np.log((1.0 + np.sum(1.0 / (1.0 + np.exp(1.0 - 2.0 * second)))) / (20.0 + n))  # how common droplets seem to be here
+    clues = np.column_stack([score[first], np.log(votes), light, np.log(diameter), second, np.full(n, share)])
     return Sifted(x, y, diameter, diameter * net.log_diameter_u, elongation, clues)
 
 
-def _look(picture: Array32, seen: Seen, net: _Net, *, every: bool = False) -> tuple[Array, Array, Array, Array, Array]:
+def _look(levels: list[Array32], seen: Seen, net: _Net, *, every: bool = False) -> tuple[Array, Array, Array, Array, Array]:
     """Scores (log odds), bright sides, moved middles and diameters of candidates; the hopeless dropped and the best first unless `every`."""
-    features, dipole = read_rings(picture, seen)
+    features, dipole = read_rings(levels, seen)
     shown = np.clip((features - net.centre) / net.spread, -6, 6)
     score = _forward(net.droplet, shown)[:, 0].astype(float)
     keep = np.arange(len(score)) if every else np.flatnonzero(score > HOPELESS)
@@ -428,13 +441,12 @@ def _light_clue(x: Array, y: Array, dipole: Array, score: Array, plate_of: Pictu
     return clue
 
 
-def _elongation(picture: Array32, x: Array, y: Array, diameter: Array) -> Array:
+def _elongation(light: Array32, x: Array, y: Array, diameter: Array) -> Array:
     """Long over short axis of what differs from the plate around, from its second moments, at least 1."""
     if len(x) == 0:
         return np.empty(0)
     step = np.linspace(-1.3, 1.3, 17, dtype=np.float32)
     u, v = (m.ravel() for m in np.meshgrid(step, step))
-    light = picture @ np.array([0.3, 0.5, 0.2], dtype=np.float32)
     at_x = (x[:, None] + 0.5 * diameter[:, None] * u).astype(np.float32)
     at_y = (y[:, None] + 0.5 * diameter[:, None] * v).astype(np.float32)
     ratio = np.ones(len(x))
@@ -502,7 +514,7 @@ def detect_particles(
     small_mask = brought(mask.astype(np.uint8), cv2.INTER_NEAREST) > 0
     plates = None if plate_of is None else brought(plate_of, cv2.INTER_NEAREST)
     smallest_px = max(LEAST_PX, smallest_mm * px_per_mm / shrink)
-    light = small @ np.array([0.3, 0.5, 0.2], dtype=np.float32)
+    light = np.asarray(cv2.transform(small, np.array([[0.3, 0.5, 0.2]], dtype=np.float32)), dtype=np.float32)
     seen = candidates(light, small_mask, smallest_px=0.9 * smallest_px, largest_px=largest_mm * px_per_mm / shrink)
     net = _net()
     n_read = max(500, int(N_READ_PER_MPX * np.count_nonzero(small_mask) / 1e6))
