@@ -322,7 +322,7 @@ def demo(
         n = fill_logbook(records, logbook)
         remember(logbook, mark, rows)
         out.print(f"{logbook}: {n} coupons saved, all invented data.")
-    _print_table(("photo", "process", "joint", "measured", "true", "spatter", "likely cause", "planted"), rows)
+    _print_table(("photo", "measured mm ± (k = 2)", "true mm", "spatter", "likely cause", "planted"), rows)
     out.print(f"[dim]{CAUTION}[/]")
 
 

@@ -52,7 +52,7 @@ def run_samples(folder: Path, *, overlay: Path | None = None) -> tuple[list[Row]
         try:
             found = inspect_photo(read_photo(path), coupon, scaling=scaling)
         except ToelineError as error:
-            rows.append((path.name, coupon.process or "", coupon.joint, f"refused: {error.reason}", "", "", "", ""))
+            rows.append((path.stem, f"refused: {error.reason}", "", "", "", ""))
             continue
         record = found.as_dict()
         records.append((path, record))
@@ -68,13 +68,13 @@ def run_samples(folder: Path, *, overlay: Path | None = None) -> tuple[list[Row]
 
 
 def _row(path: Path, record: Mapping[str, Any], truth: Mapping[str, Any]) -> Row:
-    head = (path.name, str(record["process"]), str(record["joint"]))
+    head = (path.stem,)  # joint and process are in a sample's name
     planted = str(truth.get("fault") or "–")
     if record["refused"]:
         return (*head, f"refused: {record['refused']['reason']}", "", "", "", planted)
     measures = record["measures"]
     keys = ("leg_base_mean_mm", "leg_standing_mean_mm") if record["joint"] == "tee" else ("width_mean_mm",)
-    measured = " / ".join(format_pm(measures[k]["value"], measures[k]["u"]) for k in keys) + " mm"
+    measured = " / ".join(format_pm(measures[k]["value"], measures[k]["u"]) for k in keys)
     told = truth_means(record, truth)
     true = " / ".join(f"{told[k]:.2f}" for k in keys if k in told)
     causes = record["causes"]
