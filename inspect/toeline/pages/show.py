@@ -115,8 +115,6 @@ def causes(told: Record) -> None:
     """The one change first; the likely causes under it, each with its reasons a level deeper."""
     likely = [cause for cause in told["causes"] if cause["probability"] >= 0.1][:4]
     advice = told["advice"] or {}
-    if not likely and not advice.get("notes"):
-        return
     st.subheader("What most likely made it so")
     chosen = next((cause for cause in told["causes"] if cause["cause"] == advice.get("next_change")), None)
     if chosen:
@@ -126,6 +124,8 @@ def causes(told: Record) -> None:
         )
     elif likely:
         st.html('<div class="change"><b>Change nothing yet.</b> No single change is worth trying on this alone.</div>')
+    else:
+        st.html('<div class="change"><b>Nothing stands out.</b> What the photo shows is usual for this process; change nothing yet.</div>')
     caution(chosen["caution"] if chosen else "")
     for cause in likely:
         with st.expander(f"{cause['cause'].capitalize()} · {cause['probability']:.0%}"):

@@ -97,4 +97,8 @@ def cause_lines(record: Record, *, most: int = 3) -> list[str]:
         lines.append(f"Change one thing: {chosen['change']} Expect: {chosen['expect']}")
     if advice.get("tell_apart"):
         lines.append(advice["tell_apart"])
+    if not lines and record["process"] is None:
+        lines.append("Name the process (--process) to hear of likely causes.")
+    elif not lines:
+        lines.append("Nothing stands out: what the photo shows is usual for this process. Change nothing yet.")
     return [*lines, *(advice.get("notes") or ())]
