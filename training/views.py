@@ -46,7 +46,7 @@ def close_choices(seed: int) -> dict[str, Any]:
     }
 
 
-def make_views(folder: Path, seed: int, *, spp: int = 24, variant: str = "cuda_ad_rgb,llvm_ad_rgb") -> int:
+def make_views(folder: Path, seed: int, *, spp: int = 36, variant: str = "cuda_ad_rgb,llvm_ad_rgb") -> int:
     """Render one coupon and write a flat view of each plate; returns how many droplets they show."""
     coupon = make_coupon(seed, **close_choices(seed))
     scale = coupon.camera.focal_px / coupon.distance_mm
@@ -129,7 +129,7 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--first", type=int, default=300_000)
     parser.add_argument("--n", type=int, default=60)
-    parser.add_argument("--spp", type=int, default=24)
+    parser.add_argument("--spp", type=int, default=36)
     parser.add_argument("--variant", default="cuda_ad_rgb,llvm_ad_rgb")
     asked = parser.parse_args()
     asked.folder.mkdir(parents=True, exist_ok=True)
