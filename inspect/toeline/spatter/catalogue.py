@@ -139,23 +139,29 @@ def _out_of_focus(view: CouponView, size: tuple[int, int], seen: Mask) -> Mask:
     return np.asarray(told & (ratio < 0.3 * sharp))
 
 
-def n_on_plate(probabilities: Sequence[float], *, level: float = 0.95) -> Interval:
+def n_on_plate(probabilities: Sequence[float], *, share: float = 1.0, level: float = 0.95) -> Interval:
     """How many particles are on this plate, with detection error only.
 
     The candidates' probabilities add up to the expected number; their own doubt, what was never a candidate, and how much the detector
-    differs from coupon to coupon (both measured, ``detection.toml``) make the interval.
+    differs from coupon to coupon (both measured, ``detection.toml``) make the interval. ``share`` is the part of the visible plate that
+    they were found on.
     """
     p = np.asarray(probabilities, dtype=float)
     measured = detection()
     expected = float(p.sum()) / measured["found_ratio"]
     never = expected - float(p.sum())
-    variance = float(np.sum(p * (1 - p))) + never + (measured["between_coupons_ratio"] * expected) ** 2 + measured["stray_n"] ** 2
+    variance = (
+        float(np.sum(p * (1 - p)))
+        + never
+        + (measured["between_coupons_ratio"] * expected) ** 2
+        + share * measured["stray_n"] ** 2
+    )
     reach = float(stats.norm.ppf(0.5 + level / 2)) * sqrt(variance)
     return Interval(expected, max(0.0, np.floor(expected - reach + 0.5)), float(np.ceil(expected + reach - 0.5)))
 
 
-def _density(probabilities: Sequence[float], area_cm2: float) -> Interval:
-    n = n_on_plate(probabilities)
+def _density(probabilities: Sequence[float], area_cm2: float, share: float) -> Interval:
+    n = n_on_plate(probabilities, share=share)
     return Interval(n.value / area_cm2, n.low / area_cm2, n.high / area_cm2)
 
 
@@ -164,6 +170,7 @@ def bands(
 ) -> tuple[Band, ...]:
     """Bands of distance from the toe on each plate; no density where `told` is False or too little plate is seen."""
     found = []
+    whole = plate.area_cm2()
     for number, name in enumerate(names):
         for low, high in BANDS_MM:
             inside = (plate.plate_of == number) & (plate.toe_distance_mm >= low) & (plate.toe_distance_mm < high)
@@ -175,7 +182,7 @@ def bands(
             counted = mine(particles)
             enough = told and area >= LEAST_AREA_CM2
             every = [p.probability for p in (*counted, *mine(doubtful))]
-            found.append(Band(name, low, high, area, len(counted), _density(every, area) if enough else None))
+            found.append(Band(name, low, high, area, len(counted), _density(every, area, area / whole) if enough else None))
     return tuple(found)
 
 
