@@ -10,12 +10,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from time import perf_counter
 
-import cv2
-import numpy as np
-
 from toeline.bead import CouponView, find_bead, look, unfold
 from toeline.bead.result import Bead
-from toeline.bead.view import plate_to_view
 from toeline.causes import Diagnosis, reason
 from toeline.coupon import Coupon, Hints, Scaling
 from toeline.errors import BadUsage, ToelineError
@@ -127,68 +123,64 @@ def inspect_photo(
     watch = _Stopwatch()
     found = Inspection(photo, coupon, scaling or Scaling())
     try:
-        found = _flow(found, hints or Hints(), limit_set, watch)
+        for stage in _flow(found, hints or Hints(), limit_set, watch):
+            found = stage
     except BadUsage:
         raise
     except ToelineError as error:
-        partial = error.evidence.get("partial")
-        kept = partial if isinstance(partial, Inspection) else found
-        found = replace(kept, refused=Refusal(error.reason, error.message, error.advice))
+        found = replace(found, refused=Refusal(error.reason, error.message, error.advice))
     return replace(found, seconds=watch.read())
 
 
-def _flow(found: Inspection, hints: Hints, limit_set: str, watch: _Stopwatch) -> Inspection:
-    """The stages in order; on an error what was found so far rides along in the error's evidence."""
+def _flow(found: Inspection, hints: Hints, limit_set: str, watch: _Stopwatch) -> Iterator[Inspection]:
+    """The stages in order: what is known after each of them, so that an error loses nothing found before it."""
     photo, coupon, scaling = found.photo, found.coupon, found.scaling
-    try:
-        with watch.room("photo"):
-            found = replace(found, own_flags=check_photo(photo))
-        with watch.room("scale"):
-            scale = find_scale(photo, joint=coupon.joint, scaling=scaling)
-            strips_ok = check_strips(*strip_tones(photo, scale)) if scale.source == "strips" else ()
-            found = replace(found, scale=scale, own_flags=(*found.own_flags, *strips_ok))
-        with watch.room("bead"):
-            view = unfold(photo, scale)
-            evidence = look(view)
-            found = replace(found, view=view)
-            bead = find_bead(view, scale, joint=coupon.joint, travel=coupon.travel, hints=hints, evidence=evidence)
-            found = replace(found, bead=bead, own_flags=(*found.own_flags, *_fitness(view, scale, bead, coupon)))
-        with watch.room("measure"):
-            size = add_shape(measure_bead(bead, scale, joint=coupon.joint), bead, view)
-            found = replace(found, size=size, own_flags=(*found.own_flags, *lift_doubt(size)))
-        with watch.room("surface"):
-            looked = scale.source != "none"
-            surface = find_signs(view, bead, scale, evidence=evidence) if looked else None
-            found = replace(found, surface=surface or ())
-        if scale.source != "none":
-            with watch.room("spatter"):
-                spatter = find_spatter(
-                    view, bead, scale, plate_before=coupon.plate_before, plate_now=coupon.plate_now, evidence=evidence
-                )
-                found = replace(found, spatter=spatter)
-        with watch.room("limits"):
-            verdicts = judge(size, surface=surface, spatter=found.spatter, coupon=coupon, limit_set=limit_set)
-            found = replace(found, verdicts=verdicts)
-        with watch.room("causes"):
-            found = replace(found, diagnosis=reason(size, surface=surface, spatter=found.spatter, coupon=coupon))
-    except ToelineError as error:
-        error.evidence = {**error.evidence, "partial": found}
-        raise
-    return found
+    with watch.room("photo"):
+        found = replace(found, own_flags=check_photo(photo))
+    yield found
+    with watch.room("scale"):
+        scale = find_scale(photo, joint=coupon.joint, scaling=scaling)
+        strips_ok = check_strips(*strip_tones(photo, scale)) if scale.source == "strips" else ()
+        found = replace(found, scale=scale, own_flags=(*found.own_flags, *strips_ok))
+    yield found
+    with watch.room("bead"):
+        view = unfold(photo, scale)
+        evidence = look(view)
+        found = replace(found, view=view)
+        yield found
+        bead = find_bead(view, scale, joint=coupon.joint, travel=coupon.travel, hints=hints, evidence=evidence)
+        found = replace(found, bead=bead, own_flags=(*found.own_flags, *_fitness(view, scale, bead, coupon)))
+    yield found
+    with watch.room("measure"):
+        size = add_shape(measure_bead(bead, scale, joint=coupon.joint), bead, view)
+        found = replace(found, size=size, own_flags=(*found.own_flags, *lift_doubt(size)))
+    yield found
+    scaled = scale.source != "none"
+    with watch.room("surface"):
+        surface = find_signs(view, bead, scale, evidence=evidence) if scaled else None
+        found = replace(found, surface=surface or ())
+    yield found
+    if scaled:
+        with watch.room("spatter"):
+            spatter = find_spatter(
+                view, bead, scale, plate_before=coupon.plate_before, plate_now=coupon.plate_now, evidence=evidence
+            )
+            found = replace(found, spatter=spatter)
+        yield found
+    with watch.room("limits"):
+        verdicts = judge(size, surface=surface, spatter=found.spatter, coupon=coupon, limit_set=limit_set)
+        found = replace(found, verdicts=verdicts)
+    yield found
+    with watch.room("causes"):
+        found = replace(found, diagnosis=reason(size, surface=surface, spatter=found.spatter, coupon=coupon))
+    yield found
 
 
 def _fitness(view: CouponView, scale: Scale, bead: Bead, coupon: Coupon) -> tuple[Flag, ...]:
     """Doubts about the photo where the bead is, and about the joint."""
-    grey = cv2.cvtColor(view.image, cv2.COLOR_RGB2GRAY)
-    outline = np.concatenate(
-        [plate_to_view(view, t.plate, bead.plate_points_mm[n])[:: 1 - 2 * i] for i, (n, t) in enumerate(bead.toes.items())]
-    )
-    near = np.zeros(grey.shape, np.uint8)
-    cv2.fillPoly(near, [np.round(outline).astype(np.int32)], 1)
-    margin = 0.02 * view.image.shape[1] if scale.source == "none" else 1.5 * view.px_per_mm
-    wide = cv2.dilate(near, np.ones((2 * int(margin) + 1,) * 2, np.uint8))
-    dense = scale.px_per_mm.value if scale.source != "none" else 99.0
-    flags = list(check_bead(np.asarray(grey, np.uint8), (wide > 0) & view.valid, px_per_mm=dense))
+    unscaled = scale.source == "none"
+    near = view.near(bead, margin_mm=0.02 * view.image.shape[1] if unscaled else 1.5)
+    flags = list(check_bead(view.grey(), near, px_per_mm=99.0 if unscaled else scale.px_per_mm.value))
     if coupon.joint in ("lap", "corner"):
         flags.append(Flag("width-only-joint", coupon.joint))
     return tuple(flags)

@@ -16,6 +16,7 @@ from types import MappingProxyType
 from typing import Any, Literal
 
 from toeline.errors import BadUsage
+from toeline.keys import check_keys
 
 __all__ = ["VARIABLES", "LimitRule", "LimitSet", "load_limit_sets"]
 
@@ -155,24 +156,13 @@ def load_limit_sets() -> Mapping[str, LimitSet]:
 
 def read_limit_set(name: str, table: Mapping[str, Any]) -> LimitSet:
     """One limit set from its table; see :func:`load_limit_sets`."""
-    _check(table, _SET_KEYS, (), name)
+    check_keys(table, _SET_KEYS, (), name)
     rules = tuple(_rule(row, f"{name}, limit {row.get('key', '?')}") for row in table["limits"])
     return LimitSet(name, table["title"], table["edition"], table["status"], table["about"], rules)
 
 
-def _check(table: Mapping[str, Any], needs: tuple[str, ...], may: tuple[str, ...], where: str) -> None:
-    unknown = [k for k in table if k not in needs and k not in may]
-    if unknown:
-        raise BadUsage(
-            f"{where} has the key {unknown[0]!r}, which nobody reads.", advice=f"Valid keys: {', '.join((*needs, *may))}."
-        )
-    missing = [k for k in needs if k not in table]
-    if missing:
-        raise BadUsage(f"{where} lacks the key {missing[0]!r}.", advice=f"Needed keys: {', '.join(needs)}.")
-
-
 def _rule(row: Mapping[str, Any], where: str) -> LimitRule:
-    _check(row, _NEEDS, _MAY, where)
+    check_keys(row, _NEEDS, _MAY, where)
     if row["side"] not in ("max", "min"):
         raise BadUsage(f"{where} has the side {row['side']!r}.", advice="Use max or min.")
     if row.get("of", VARIABLES[0]) not in VARIABLES:

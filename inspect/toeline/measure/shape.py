@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from toeline.bead.ends import runs
 from toeline.bead.result import Bead
 from toeline.bead.view import CouponView, plate_to_view
 from toeline.measure.result import BeadSize
@@ -282,12 +283,9 @@ def _toe_offsets(bead: Bead) -> tuple[Array, Array]:
 
 def _stretches(steady: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """Runs of steady stations, the longest alone when others are short."""
-    change = np.diff(np.concatenate([[0], steady.astype(np.int8), [0]]))
-    spans = list(zip(np.nonzero(change == 1)[0], np.nonzero(change == -1)[0] - 1, strict=True))
+    spans = runs(steady)
     longest = max(b - a for a, b in spans)
-    return [(int(a), int(b)) for a, b in spans if b - a >= max(8, 0.25 * longest)] or [
-        (int(a), int(b)) for a, b in spans if b - a == longest
-    ]
+    return [(a, b) for a, b in spans if b - a >= max(8, 0.25 * longest)] or [(a, b) for a, b in spans if b - a == longest]
 
 
 def _lanes(bead: Bead, view: CouponView, stretches: list[tuple[int, int]], width: float) -> tuple[list[Array], float]:

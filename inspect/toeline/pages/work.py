@@ -22,7 +22,6 @@ from toeline.report.close_up import close_up
 
 #: Long side of the drawn picture [px]: sharp on a phone when zoomed in, small enough to send.
 OVERLAY_PX = 1800
-_BROKE = ("Something in toeline itself went wrong on this photo, so nothing was measured.", "Try another photo of the coupon.")
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ reads are an error that names the valid ones.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -16,6 +16,7 @@ from types import MappingProxyType
 from typing import Any
 
 from toeline.errors import BadUsage
+from toeline.keys import check_keys
 
 __all__ = [
     "CauseTable",
@@ -242,19 +243,6 @@ def _laid_over(under: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, A
     return result
 
 
-def _known(table: Mapping[str, Any], needed: Iterable[str], optional: Iterable[str], where: str) -> None:
-    """Raise where a key is missing or nobody reads it."""
-    need, may = tuple(needed), tuple(optional)
-    unknown = [k for k in table if k not in need and k not in may]
-    if unknown:
-        raise BadUsage(
-            f"{where} has the key {unknown[0]!r}, which nobody reads.", advice=f"Valid keys: {', '.join((*need, *may))}."
-        )
-    missing = [k for k in need if k not in table]
-    if missing:
-        raise BadUsage(f"{where} lacks the key {missing[0]!r}.", advice=f"Needed keys: {', '.join(need)}.")
-
-
 def _range(value: Any, where: str) -> Range:
     if not isinstance(value, list) or len(value) != 2 or not value[0] <= value[1]:
         raise BadUsage(f"{where} must be [low, high], got {value!r}.", advice="Give two numbers, the lower one first.")
@@ -264,7 +252,7 @@ def _range(value: Any, where: str) -> Range:
 def _norms(table: Mapping[str, Any], sources: Mapping[str, str], where: str) -> Mapping[str, Norm]:
     made = {}
     for key, row in table.items():
-        _known(row, ("soft", "source"), ("low", "high"), f"{where}.{key}")
+        check_keys(row, ("soft", "source"), ("low", "high"), f"{where}.{key}")
         made[key] = Norm(row.get("low"), row.get("high"), row["soft"], _source(row["source"], sources, f"{where}.{key}"))
     return MappingProxyType(made)
 
@@ -280,7 +268,7 @@ _CAUSE_MAY = ("opposite", "joints", "change_tap", "change_dial")
 
 
 def _cause(key: str, row: Mapping[str, Any], sources: Mapping[str, str], cautions: Mapping[str, str], where: str) -> CauseTable:
-    _known(row, _CAUSE_NEEDS, _CAUSE_MAY, where)
+    check_keys(row, _CAUSE_NEEDS, _CAUSE_MAY, where)
     if row["kind"] not in ("technique", "settings", "condition"):
         raise BadUsage(f"{where}.kind is {row['kind']!r}.", advice="Use technique, settings or condition.")
     if row["caution"] not in cautions:
@@ -328,11 +316,11 @@ _MAY = ("norms_by_position", "windows", "volts_for_amps", "transition", "wire_cl
 
 
 def _process(name: str, table: Mapping[str, Any]) -> Process:
-    _known(table, _NEEDS, _MAY, name)
+    check_keys(table, _NEEDS, _MAY, name)
     sources, cautions = table["sources"], table["cautions"]
     deposition, spatter = table["deposition_ratio"], table["spatter"]
-    _known(deposition, ("value", "u", "source"), (), f"{name}.deposition_ratio")
-    _known(spatter, ("normal_density_per_cm2", "soft_ratio", "note", "source"), (), f"{name}.spatter")
+    check_keys(deposition, ("value", "u", "source"), (), f"{name}.deposition_ratio")
+    check_keys(spatter, ("normal_density_per_cm2", "soft_ratio", "note", "source"), (), f"{name}.spatter")
     causes = {
         key: _cause(key, row, sources, cautions, f"{name}.causes.{key}")
         for key, row in table["causes"].items()
@@ -384,7 +372,7 @@ def _process(name: str, table: Mapping[str, Any]) -> Process:
 
 def _window(row: Mapping[str, Any], where: str) -> Window:
     ranges = ("current_a", "voltage_v", "wire_feed_mm_per_min")
-    _known(row, ("wire_diameter_mm", "source"), ranges, where)
+    check_keys(row, ("wire_diameter_mm", "source"), ranges, where)
     made = [_range(row[k], f"{where}.{k}") if k in row else None for k in ranges]
     return Window(row["wire_diameter_mm"], made[0], made[1], made[2], row["source"])
 
@@ -392,20 +380,20 @@ def _window(row: Mapping[str, Any], where: str) -> Window:
 def _volts(row: Mapping[str, Any] | None, where: str) -> VoltsForAmps | None:
     if not row:
         return None
-    _known(row, ("constant_v", "per_amp_v", "u_v", "source"), (), where)
+    check_keys(row, ("constant_v", "per_amp_v", "u_v", "source"), (), where)
     return VoltsForAmps(**row)
 
 
 def _transition(row: Mapping[str, Any] | None, where: str) -> Transition | None:
     if not row:
         return None
-    _known(row, ("argon_possible_percent", "argon_marginal_percent", "wires", "u_ratio", "source"), (), where)
+    check_keys(row, ("argon_possible_percent", "argon_marginal_percent", "wires", "u_ratio", "source"), (), where)
     amps = MappingProxyType({w["wire_diameter_mm"]: w["current_a"] for w in row["wires"]})
     return Transition(row["argon_possible_percent"], row["argon_marginal_percent"], amps, row["u_ratio"], row["source"])
 
 
 def _wire_class(name: str, row: Mapping[str, Any], where: str) -> WireClass:
-    _known(row, ("polarity", "positions", "ctwd_mm", "source"), ("single_pass",), where)
+    check_keys(row, ("polarity", "positions", "ctwd_mm", "source"), ("single_pass",), where)
     ctwd = _range(row["ctwd_mm"], where)
     return WireClass(name, tuple(row["polarity"]), tuple(row["positions"]), ctwd, row.get("single_pass", False), row["source"])
 
@@ -414,6 +402,6 @@ _WHEN = ("plate_thickness_min_mm", "plate_thickness_max_mm", "position_in", "wir
 
 
 def _note(row: Mapping[str, Any], where: str) -> Note:
-    _known(row, ("text",), ("when",), where)
-    _known(row.get("when", {}), (), _WHEN, f"{where}.when")
+    check_keys(row, ("text",), ("when",), where)
+    check_keys(row.get("when", {}), (), _WHEN, f"{where}.when")
     return Note(row["text"], MappingProxyType(dict(row.get("when", {}))))

@@ -18,7 +18,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-Ids = NDArray[np.int64]
 
 DICTIONARY = cv2.aruco.DICT_APRILTAG_36h11
 

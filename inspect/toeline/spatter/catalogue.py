@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from itertools import pairwise
-from math import log, sqrt
+from math import sqrt
 
 import cv2
 import numpy as np
@@ -237,8 +237,3 @@ def along_thirds(spatter: Spatter, length_mm: float) -> tuple[int, int, int]:
         sum(third <= a < 2 * third for a in along),
         sum(2 * third <= a <= length_mm for a in along),
     )
-
-
-def median_diameter_mm(particles: Sequence[Particle]) -> float | None:
-    """Median diameter, None without particles [mm]."""
-    return float(np.exp(np.median([log(p.diameter_mm) for p in particles]))) if particles else None

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from toeline.bead.ends import runs
 from toeline.bead.evidence import Evidence
 from toeline.bead.result import Bead
 from toeline.bead.view import CouponView, view_to_photo
@@ -71,12 +72,6 @@ def _logistic(x: float) -> float:
     return float(0.9 / (1 + np.exp(-x)))
 
 
-def _stretches(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """(first, last) of every run of true."""
-    edges = np.diff(np.concatenate([[0], mask.astype(np.int8), [0]]))
-    return list(zip(np.nonzero(edges == 1)[0].tolist(), (np.nonzero(edges == -1)[0] - 1).tolist(), strict=True))
-
-
 def _undercut(s: Straight) -> list[Found]:
     """A dark line along a toe: darker than the face inside *and* the plate outside of it, over at least 4 mm."""
     found: list[Found] = []
@@ -93,7 +88,7 @@ def _undercut(s: Straight) -> list[Found]:
         inner = np.median(face[4:14], axis=0)
         contrast = 1 - line / np.maximum(np.minimum(plate, inner), 8.0)
         contrast = cv2.blur(np.nan_to_num(contrast).reshape(1, -1), (5, 1)).ravel()
-        for a, b in _stretches(contrast > 0.35):
+        for a, b in runs(contrast > 0.35):
             length = (b - a + 1) * step
             if length >= 4:
                 strength = float(contrast[a : b + 1].mean())
@@ -151,7 +146,7 @@ def _slag(s: Straight, evidence: Evidence | None) -> list[Found]:
     share = cv2.blur(share.reshape(1, -1), (9, 1)).ravel()
     step = float(np.median(np.diff(s.along_mm)))
     found: list[Found] = []
-    for a, b in _stretches(share > 0.2):
+    for a, b in runs(share > 0.2):
         length = (b - a + 1) * step
         if length >= 3:
             strength = float(share[a : b + 1].mean())
