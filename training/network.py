@@ -1,7 +1,8 @@
 """The network: a small U-shaped convolutional net with residual blocks (after Ronneberger et al. 2015 and He et al. 2016).
 
 Input: RGB in 0..1, shape (batch, 3, h, w), h and w multiples of 32. Output, same h and w: six class scores
-(other, plate, weld, spatter, slag, strip; softmax makes them probabilities) and one toe-line score (sigmoid).
+(other, plate, weld, spatter, slag, strip; softmax makes them probabilities), one toe-line score and one score for each surface sign
+(sigmoid).
 The first layer halves the resolution, so that no block runs at full size; the last doubles it again.
 """
 
@@ -11,6 +12,7 @@ import torch
 from torch import nn
 
 CLASSES = ("other", "plate", "weld", "spatter", "slag", "strip")
+SIGNS = ("pore", "undercut", "overlap", "open crater", "arc strike")
 
 
 class Block(nn.Module):
@@ -38,7 +40,7 @@ class Eye(nn.Module):
         self.deep = Block(widths[-1], widths[-1])
         self.join = nn.ModuleList(nn.Conv2d(b, a, 1, bias=False) for a, b in zip(widths[:-1], widths[1:], strict=True))
         self.up = nn.ModuleList(Block(a, a) for a in widths[:-1])
-        self.head = nn.ConvTranspose2d(widths[0], len(CLASSES) + 1, 4, stride=2, padding=1)
+        self.head = nn.ConvTranspose2d(widths[0], len(CLASSES) + 1 + len(SIGNS), 4, stride=2, padding=1)
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
         x = self.stem(x * 2 - 1)

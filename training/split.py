@@ -7,7 +7,7 @@ import hashlib
 TEST_SHARE = 1 / 3
 """Share of the groups kept for testing."""
 
-__all__ = ["TEST_SHARE", "split_of"]
+__all__ = ["TEST_SHARE", "fold_of", "split_of"]
 
 
 def split_of(group: str) -> str:
@@ -18,3 +18,8 @@ def split_of(group: str) -> str:
     """
     share = int(hashlib.sha256(group.encode("utf-8")).hexdigest()[:8], 16) / 0x100000000
     return "test" if share < TEST_SHARE else "train"
+
+
+def fold_of(group: str, n: int = 2) -> int:
+    """Number of a training photo's fold, 0 to n − 1, by the next eight digits: what learns from one fold is checked on the other."""
+    return int(hashlib.sha256(group.encode("utf-8")).hexdigest()[8:16], 16) % n

@@ -18,17 +18,20 @@ import torch
 from torch import nn
 from torch.nn import functional as F
 
-from training.bank import NOT_WELD, SLAG, WELD, Picture, batch, load
-from training.network import CLASSES, Eye
-from training.split import split_of
+from training.bank import NOT_WELD, SLAG, UNKNOWN_SIGNS, WELD, Picture, batch, load
+from training.network import CLASSES, SIGNS, Eye
+from training.split import fold_of, split_of
 from training.weights import hold_norms, start_from
 
 IMPORTANCE = (1.0, 1.0, 1.0, 3.0, 2.0, 1.0)
 """Weight of each class in the loss: droplets and slag are rare."""
 
 
-def loss_of(scores: torch.Tensor, classes: torch.Tensor, weight: torch.Tensor, toe: torch.Tensor) -> torch.Tensor:
-    """Cross entropy over the classes known, weld against the rest where only that is known, overlap of the bead, and the toe line."""
+def loss_of(
+    scores: torch.Tensor, classes: torch.Tensor, weight: torch.Tensor, toe: torch.Tensor, signs: torch.Tensor
+) -> torch.Tensor:
+    """Cross entropy over the classes known, weld against the rest where only that is known, overlap of the bead, the toe line, and the
+    surface signs where somebody said what there is to see."""
     logs = torch.log_softmax(scores[:, :6].float(), 1)
     known = classes != NOT_WELD
     target = torch.where(known, classes, 0)
@@ -44,7 +47,17 @@ def loss_of(scores: torch.Tensor, classes: torch.Tensor, weight: torch.Tensor, t
     truth = ((classes == WELD) | (classes == SLAG)).float() * weight
     dice = 1 - (2 * (overlap * truth).sum((1, 2)) + 20) / (overlap.sum((1, 2)) + truth.sum((1, 2)) + 20)
     total = weight.sum().clamp(min=1)
-    return each.sum() / total + 0.25 * (line * weight).sum() / total + 0.3 * dice.mean()
+    told = ((signs & UNKNOWN_SIGNS) == 0).float() * weight
+    shown = torch.stack([(signs >> k) & 1 for k in range(len(SIGNS))], 1).float()
+    look = F.binary_cross_entropy_with_logits(
+        scores[:, 7:].float(), shown, pos_weight=torch.tensor(3.0, device=scores.device), reduction="none"
+    ).mean(1)
+    return (
+        each.sum() / total
+        + 0.25 * (line * weight).sum() / total
+        + 0.3 * dice.mean()
+        + 1.5 * (look * told).sum() / told.sum().clamp(min=1)
+    )
 
 
 @torch.no_grad()
@@ -96,10 +109,10 @@ def train(
         rate = top_rate * min(1.0, done / 0.06 + 0.02) * 0.5 * (1 + np.cos(np.pi * done))
         for group in optimiser.param_groups:
             group["lr"] = rate
-        rgb, classes, weight, toe = batch(real, rendered, rng, n=n, side=side, share_real=share_real)
+        rgb, classes, weight, toe, signs = batch(real, rendered, rng, n=n, side=side, share_real=share_real)
         with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
             scores = net(rgb.contiguous(memory_format=torch.channels_last))
-        loss = loss_of(scores, classes, weight, toe)
+        loss = loss_of(scores, classes, weight, toe, signs)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         nn.utils.clip_grad_norm_(net.parameters(), 2.0)
@@ -122,6 +135,28 @@ class Probabilities(nn.Module):
     def forward(self, x: torch.Tensor) -> torch.Tensor:
         y = self.inner(x)
         return torch.cat([torch.softmax(y[:, :6], 1), torch.sigmoid(y[:, 6:])], 1)
+
+
+@torch.no_grad()
+def sign_figures(net: nn.Module, pictures: list[Picture]) -> dict[str, float]:
+    """Average precision of each sign over the pixels of held pictures (every fourth row and column)."""
+    net.eval()
+    scores, shown = [], []
+    for picture in pictures:
+        _, h, w = picture.layers.shape
+        x = F.pad(picture.layers[None, :3].float() / 255, (0, -w % 32, 0, -h % 32), mode="reflect")
+        scores.append(net(x)[0, 7:, :h:4, :w:4].flatten(1).float().cpu())
+        signs = picture.layers[5, ::4, ::4].flatten().long().cpu()
+        shown.append(torch.stack([(signs >> k) & 1 for k in range(len(SIGNS))]))
+    if not scores:
+        return {}
+    score, truth = torch.cat(scores, 1), torch.cat(shown, 1)
+    figures = {}
+    for k, name in enumerate(SIGNS):
+        hit = truth[k][score[k].argsort(descending=True)].double()
+        precision = hit.cumsum(0) / torch.arange(1, len(hit) + 1)
+        figures[name] = float((precision * hit).sum() / hit.sum().clamp(min=1))
+    return figures
 
 
 def write_onnx(net: nn.Module, path: Path) -> None:
@@ -164,6 +199,7 @@ def main() -> None:
     ask.add_argument("--batch", type=int, default=32)
     ask.add_argument("--side", type=int, default=384)
     ask.add_argument("--everything", action="store_true", help="learn from the photos kept for testing as well")
+    ask.add_argument("--leave-out", type=int, help="number of a fold of the training photos (0 or 1) to keep apart as well")
     ask.add_argument("--top-rate", type=float, default=2.5e-3)
     ask.add_argument("--start-from", type=Path, help="weights to go on from, written by an earlier run")
     ask.add_argument("--quick", action="store_true", help="leave out the figures over whole pictures")
@@ -174,6 +210,9 @@ def main() -> None:
     rendered = load(told.rendered, device) if told.rendered else []
     kept = [p for p in marked if split_of(p.group) == "test"]
     learn = marked if told.everything else [p for p in marked if split_of(p.group) == "train"]
+    if told.leave_out is not None:
+        kept = [p for p in learn if fold_of(p.group) == told.leave_out]
+        learn = [p for p in learn if fold_of(p.group) != told.leave_out]
     held, rendered = rendered[::20], [p for i, p in enumerate(rendered) if i % 20]
     print(f"{len(learn)} real to learn from, {len(kept)} kept apart, {len(rendered)} rendered, {len(held)} held", flush=True)
     widths = tuple(int(width) for width in told.widths.split(","))
@@ -194,9 +233,12 @@ def main() -> None:
     write_onnx(net, told.out / f"{told.name}.onnx")
     sets = {} if told.quick else {"kept_apart": kept, "rendered_held": held, "learnt": learn}
     figures = {name: bead_iou(net.to(device), pictures) for name, pictures in sets.items()}
-    print(steps, "steps", json.dumps(_summary(figures)), flush=True)
+    signs = {} if told.quick else sign_figures(net, held)
+    print(steps, "steps", json.dumps(_summary(figures)), json.dumps(signs), flush=True)
     record = {
         "classes": CLASSES,
+        "signs": SIGNS,
+        "left_out_fold": told.leave_out,
         "widths": widths,
         "seed": told.seed,
         "minutes": told.minutes,
@@ -209,6 +251,7 @@ def main() -> None:
         "torch": torch.__version__,
         "device": torch.cuda.get_device_name() if device == "cuda" else "cpu",
         "summary": _summary(figures),
+        "signs_average_precision": signs,
         "iou": figures,
     }
     (told.out / f"{told.name}.json").write_text(json.dumps(record, indent=1))

@@ -131,9 +131,7 @@ def _cap(along: Array, length: float, start: float, end: float) -> Array:
     """Share of the full width: elliptic closing at either end."""
     a = np.clip(along / start, 0.0, 1.0)
     b = np.clip((length - along) / end, 0.0, 1.0)
-    share: Array = (
-        np.sqrt(np.maximum(0.0, 1.0 - (1.0 - a) ** 2)) * np.maximum(0.0, 1.0 - (1.0 - b) ** 2.2) ** 0.6
-    )
+    share: Array = np.sqrt(np.maximum(0.0, 1.0 - (1.0 - a) ** 2)) * np.maximum(0.0, 1.0 - (1.0 - b) ** 2.2) ** 0.6
     return share
 
 
@@ -141,9 +139,7 @@ def _bump(along: Array, at: float, half: float) -> Array:
     return np.exp(-(((along - at) / half) ** 2))
 
 
-def _stretches(
-    rng: np.random.Generator, length: float, share: float, typical: float
-) -> list[tuple[float, float]]:
+def _stretches(rng: np.random.Generator, length: float, share: float, typical: float) -> list[tuple[float, float]]:
     """Random stretches that together take about a share of the length."""
     found: list[tuple[float, float]] = []
     want = share * length
@@ -203,9 +199,7 @@ def make_bead(
     start_cap, end_cap = 1.45 * half_width, 1.8 * half_width
     along = _nodes(length_mm, step_mm, max(start_cap, end_cap))
     time = along if to_right else length_mm - along  # how far the arc had come
-    area = look.area_mm2 * np.exp(
-        look.drift_ratio * (0.8 * noise.line(rng, along, 18.0) + 0.6 * noise.line(rng, along, 7.0))
-    )
+    area = look.area_mm2 * np.exp(look.drift_ratio * (0.8 * noise.line(rng, along, 18.0) + 0.6 * noise.line(rng, along, 7.0)))
     area *= 1.0 + 0.25 * _bump(time, 2.5, 4.0)
     parts = [Part("start", 0.0, 0.0)]
     for at in _spread(rng, n_tacks, length_mm):
@@ -266,11 +260,7 @@ def make_bead(
     crater_part = (length_mm - 8.0, length_mm) if to_right else (0.0, 8.0)
     parts.append(Part("crater", *crater_part))
     crater_at = length_mm - 0.85 * end_cap if to_right else 0.85 * end_cap
-    defects.append(
-        Defect(
-            "crater", None, crater_at - end_cap, crater_at + end_cap, 0.5, look.crater_mm, 1.5 * half_width
-        )
-    )
+    defects.append(Defect("crater", None, crater_at - end_cap, crater_at + end_cap, 0.5, look.crater_mm, 1.5 * half_width))
     pores = _pores(rng, look, length_mm, half_width)
     defects.extend(pores)
     parts.extend(_steady(parts, length_mm))
@@ -374,11 +364,7 @@ def surface(bead: Bead, plate_angle_deg: float, *, step_mm: float = 0.1) -> tupl
         arch = np.where(bead.hump_mm[:, None] < 0.0, 4.0 * t * (1.0 - t), arch)
     relief = _relief(rng, bead, look, length, share)
     height = bead.hump_mm[:, None] * arch + relief
-    yz = (
-        ends[0][:, None, :]
-        + share[None, :, None] * chord[:, None, :]
-        + height[:, :, None] * normal[:, None, :]
-    )
+    yz = ends[0][:, None, :] + share[None, :, None] * chord[:, None, :] + height[:, :, None] * normal[:, None, :]
     x = np.broadcast_to(bead.along_mm[:, None], height.shape)
     return np.concatenate([x[:, :, None], yz], axis=2), share, relief
 
@@ -418,9 +404,7 @@ def _relief(rng: np.random.Generator, bead: Bead, look: Look, chord: Array, shar
     y = (share[None, :] - 0.5) * chord[:, None]
     at, radius = bead.ripples["crater_at_mm"], bead.ripples["crater_radius_mm"]
     r = np.hypot(x - at, y) / max(radius, 0.5)
-    relief += -look.crater_mm * np.exp(-((1.35 * r) ** 2.4)) + 0.12 * look.crater_mm * np.exp(
-        -((r - 1.0) ** 2) / 0.05
-    )
+    relief += -look.crater_mm * np.exp(-((1.35 * r) ** 2.4)) + 0.12 * look.crater_mm * np.exp(-((r - 1.0) ** 2) / 0.05)
     if bead.ripples["restart_mm"] is not None:
         back = bead.ripples["restart_mm"] - (2.0 if bead.to_right else -2.0)
         r = np.hypot(x - back, y) / max(radius, 0.5)
@@ -428,14 +412,8 @@ def _relief(rng: np.random.Generator, bead: Bead, look: Look, chord: Array, shar
     for pore in (d for d in bead.defects if d.kind == "pore"):
         assert pore.diameter_mm and pore.across_share is not None
         centre = 0.5 * (pore.from_mm + pore.to_mm)
-        rows = slice(
-            *np.searchsorted(
-                bead.along_mm, [centre - 2.0 * pore.diameter_mm, centre + 2.0 * pore.diameter_mm]
-            )
-        )
-        r = np.hypot(x[rows] - centre, (share[None, :] - pore.across_share) * chord[rows, None]) / (
-            0.5 * pore.diameter_mm
-        )
+        rows = slice(*np.searchsorted(bead.along_mm, [centre - 2.0 * pore.diameter_mm, centre + 2.0 * pore.diameter_mm]))
+        r = np.hypot(x[rows] - centre, (share[None, :] - pore.across_share) * chord[rows, None]) / (0.5 * pore.diameter_mm)
         relief[rows] += -1.2 * pore.diameter_mm * np.clip(1.0 - r**3, 0.0, None) ** 0.5 * (r < 1.0)
         relief[rows] += 0.06 * pore.diameter_mm * np.exp(-((r - 1.12) ** 2) / 0.02)
     return np.asarray(relief * fade, dtype=np.float64)
@@ -451,7 +429,5 @@ def _ripple_profile(rng: np.random.Generator, look: Look, reach: float) -> tuple
     k = np.clip(np.searchsorted(edges, at, side="right") - 1, 0, n - 1)
     phase = np.clip((at - edges[k]) / steps[k], 0.0, 1.0)
     swell = np.sqrt(np.maximum(0.0, 1.0 - (2.0 * phase**0.8 - 1.0) ** 2)) - 0.6
-    fine = 0.18 * noise.line(rng, at, 0.25 * look.ripple_mm) + 0.25 * noise.line(
-        rng, at, 5.0 * look.ripple_mm
-    )
+    fine = 0.18 * noise.line(rng, at, 0.25 * look.ripple_mm) + 0.25 * noise.line(rng, at, 5.0 * look.ripple_mm)
     return at, swell * np.clip(heights[k], 0.2, 2.0) + fine

@@ -32,7 +32,13 @@ from sample_images.scene.process import (
     look_of,
     sound_settings,
 )
-from sample_images.scene.spatter import Distractor, Particle, make_distractors, make_particles
+from sample_images.scene.spatter import (
+    Distractor,
+    Particle,
+    make_arc_strikes,
+    make_distractors,
+    make_particles,
+)
 
 Array = NDArray[np.float64]
 
@@ -176,7 +182,8 @@ class Coupon:
 COUPON_CHOICES: frozenset[str] = frozenset(
     "process joint fault hard finish length_mm plate_angle_deg leg_mm width_mm pair n_strips thickness_mm lift_mm"
     " curl_mm focal_35mm_mm width_px height_px fill_ratio pitch_deg yaw_deg roll_deg distractor_ratio to_right"
-    " n_tacks has_restart exif step_mm distance_mm target_along_ratio exposure_ev".split()
+    " n_tacks has_restart exif step_mm distance_mm target_along_ratio exposure_ev n_arc_strikes pose n_strip_sets"
+    " strip_set n_older bare".split()
 )
 
 
@@ -193,7 +200,10 @@ def make_coupon(seed: int, **choices: Any) -> Coupon:
         `leg_mm`, `width_mm`, `pair` (two strip letters), `n_strips` (0 to 2), `thickness_mm`, `lift_mm`,
         `curl_mm`, `focal_35mm_mm`, `width_px`, `height_px`, `fill_ratio`, `distance_mm`, `pitch_deg`, `yaw_deg`,
         `roll_deg`, `distractor_ratio`, `to_right`, `n_tacks`, `has_restart`, `exif` (bool), `step_mm` (mesh),
-        `target_along_ratio` (where along the bead the camera points), `exposure_ev`.
+        `target_along_ratio` (where along the bead the camera points), `exposure_ev`, `n_arc_strikes` (0), `pose`
+        (number of another photo of the same coupon by the same phone: view, hand and light differ), `strip_set` of
+        `n_strip_sets` (strips taken off and laid anew that many times), `n_older` (mean number of droplets that
+        were there before), `bare` (the plates before this bead).
 
     Returns
     -------
@@ -231,13 +241,24 @@ def make_coupon(seed: int, **choices: Any) -> Coupon:
     )  # fmt: skip
     bodies = _bodies(plates, joint, bead, hard, choices)
     reach = {b.name: b.across_mm for b in bodies}
-    placements = _place(strips, joint, bead, bodies, choices)
+    sets = [_place(strips, joint, bead, bodies, choices) for _ in range(int(choices.get("n_strip_sets", 1)))]
+    placements = sets[int(choices.get("strip_set", 0))]
     particles = make_particles(weld, bead, look, reach, bodies[0].along_mm)
-    particles = tuple(p for p in particles if _fits_under(p, placements))
+    if choices.get("n_older"):
+        particles = _with_older(seed, bead, look, reach, bodies[0].along_mm, particles, float(choices["n_older"]))
+    particles = tuple(p for p in particles if all(_fits_under(p, laid) for laid in sets))
     amount = float(choices.get("distractor_ratio", plates.gamma(1.5, 0.7)))
     distractors = make_distractors(plates, bead, reach, bodies[0].along_mm, amount)
+    n_strikes = int(choices.get("n_arc_strikes", 0))
+    distractors += make_arc_strikes(np.random.default_rng([seed, 6]), bead, reach, bodies[0].along_mm, n_strikes)
+    if choices.get("bare"):
+        bead, look, particles = _bare(bead), replace(look, tint_mm=0.0), tuple(p for p in particles if p.older)
 
-    camera, focal_35mm, distance, rotation, translation, tilt = _view(view, joint, bead, placements, choices)
+    shot = _view(view, joint, bead, sets[0], choices)
+    if choices.get("pose"):
+        view, phone_rng, light = np.random.default_rng([seed, 3, int(choices["pose"])]).spawn(3)
+        shot = _view(view, joint, bead, placements, choices | {"focal_35mm_mm": shot[1]}, lens=shot[0])
+    camera, focal_35mm, distance, rotation, translation, tilt = shot
     phone, exif = _phone(phone_rng, hard, focal_35mm, choices)
     surroundings = _light(light, hard)
     return Coupon(
@@ -245,6 +266,43 @@ def make_coupon(seed: int, **choices: Any) -> Coupon:
         placements, camera, focal_35mm, distance, tilt, rotation, translation,
         plate_poses(joint, angle, rotation, translation), phone, exif, int(light.integers(2**31)), surroundings,
     )  # fmt: skip
+
+
+def _with_older(
+    seed: int,
+    bead: Bead,
+    look: Look,
+    reach_mm: dict[str, tuple[float, float]],
+    ends_mm: tuple[float, float],
+    particles: tuple[Particle, ...],
+    n: float,
+) -> tuple[Particle, ...]:
+    """Droplets of earlier work, wherever they fell, and this bead's own where none of those lies."""
+    rng = np.random.default_rng([seed, 5])
+    wide = replace(look, n_spatter_per_100mm=100.0 * n / bead.length_mm, spatter_reach_mm=60.0, slag_share=0.0)
+    older = tuple(replace(p, older=True) for p in make_particles(rng, bead, wide, reach_mm, ends_mm))
+    free = (
+        p
+        for p in particles
+        if all(
+            p.plate != o.plate
+            or np.hypot(p.along_mm - o.along_mm, p.across_mm - o.across_mm) > 0.55 * (p.diameter_mm + o.diameter_mm)
+            for o in older
+        )
+    )
+    return (*older, *free)
+
+
+def _bare(bead: Bead) -> Bead:
+    """No bead yet: the toes meet in the joint, nothing stands up or is cut in."""
+    flat = np.zeros_like(bead.hump_mm)
+    return replace(
+        bead,
+        across_mm=np.sign(bead.across_mm) * np.minimum(np.abs(bead.across_mm), 0.03),
+        sunk_mm=np.zeros_like(bead.sunk_mm),
+        hump_mm=flat,
+        defects=(),
+    )
 
 
 def _draw_fault(rng: np.random.Generator, process: str) -> str | None:
@@ -257,11 +315,7 @@ def _settings(
 ) -> tuple[Settings, Settings]:
     """Sound settings for the size wanted, and the same with the fault."""
     leg = float(choices.get("leg_mm", rng.uniform(4.0, 8.5)))
-    area = (
-        0.55 * leg**2 * 1.1
-        if joint == "tee"
-        else float(choices.get("width_mm", rng.uniform(7.0, 13.0))) ** 2 / 5.0
-    )
+    area = 0.55 * leg**2 * 1.1 if joint == "tee" else float(choices.get("width_mm", rng.uniform(7.0, 13.0))) ** 2 / 5.0
     sound = sound_settings(rng, process, area_mm2=area)
     return sound, faulty_settings(rng, sound, fault) if fault else sound
 
@@ -290,9 +344,7 @@ def _vary(rng: np.random.Generator, look: Look) -> Look:
     )
 
 
-def _bodies(
-    rng: np.random.Generator, joint: str, bead: Bead, hard: str | None, choices: dict[str, Any]
-) -> tuple[PlateBody, ...]:
+def _bodies(rng: np.random.Generator, joint: str, bead: Bead, hard: str | None, choices: dict[str, Any]) -> tuple[PlateBody, ...]:
     weights = np.array([0.34, 0.24, 0.12, 0.05, 0.15, 0.10])
     first = str(choices.get("finish") or rng.choice(FINISHES, p=weights))
     second = first if "finish" in choices or rng.random() < 0.75 else str(rng.choice(FINISHES, p=weights))
@@ -341,9 +393,7 @@ def _place(
         at = float(np.clip(wanted, middle - max(slack, 0.0), middle + max(slack, 0.0)))
         if rng.random() < 0.1:
             turn += 180.0
-        found.append(
-            Placement(board, body.name, at, -across if sides[k] == "right" else across, turn, **common)
-        )
+        found.append(Placement(board, body.name, at, -across if sides[k] == "right" else across, turn, **common))
     return tuple(found)
 
 
@@ -376,6 +426,8 @@ def _view(
     bead: Bead,
     placements: tuple[Placement, ...],
     choices: dict[str, Any],
+    *,
+    lens: Camera | None = None,
 ) -> tuple[Camera, float, float, Array, Array, float]:
     left = min([0.0, *(p.along_mm - 0.5 * p.board.length_mm for p in placements)])
     right = max([bead.length_mm, *(p.along_mm + 0.5 * p.board.length_mm for p in placements)])
@@ -386,7 +438,7 @@ def _view(
     fill = float(choices.get("fill_ratio", rng.uniform(0.70, 0.90)))
     field = max(right - left, tall) / fill
     focal_35mm = float(choices.get("focal_35mm_mm", _focal_35mm(rng, field)))
-    camera = phone_camera(rng, width, height, focal_35mm)
+    camera = lens or phone_camera(rng, width, height, focal_35mm)
     distance = float(choices.get("distance_mm", distance_to_fill(camera, field, 1.0)))
     lean_deg = 8.0 if joint == "tee" else 14.0
     pitch = float(choices.get("pitch_deg", np.clip(rng.normal(0.0, lean_deg), -22.0, 22.0)))

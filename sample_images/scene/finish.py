@@ -60,9 +60,7 @@ class Maps:
         """Rows and columns."""
         return self.rough.shape[0], self.rough.shape[1]
 
-    def paint(
-        self, mask: Picture, colour: Any = None, rough: float | None = None, metal: float | None = None
-    ) -> None:
+    def paint(self, mask: Picture, colour: Any = None, rough: float | None = None, metal: float | None = None) -> None:
         """Blend a colour, roughness and metal share in where the mask (0 to 1) says."""
         if colour is not None:
             self.base += mask[..., None] * (np.asarray(colour, np.float32) - self.base)
@@ -105,20 +103,14 @@ def _strokes(rng: np.random.Generator, shape: tuple[int, int], px_per_mm: float,
     tile = rng.standard_normal((rows, columns), dtype=np.float32)
     long = max(1.0, 6.0 * px_per_mm / 10.0)
     tile = np.asarray(cv2.GaussianBlur(tile, (0, 0), sigmaX=long, sigmaY=0.45), dtype=np.float32)
-    deep = cv2.GaussianBlur(
-        rng.standard_normal((rows, columns), dtype=np.float32), (0, 0), sigmaX=0.6 * long, sigmaY=0.6
-    )
+    deep = cv2.GaussianBlur(rng.standard_normal((rows, columns), dtype=np.float32), (0, 0), sigmaX=0.6 * long, sigmaY=0.6)
     tile = tile / tile.std() + 0.9 * np.clip(deep / deep.std() - 1.7, 0.0, None)
-    out: Picture = cv2.remap(
-        tile, np.clip(arc / 10.0, 0, columns - 1), np.clip(r - r0, 0, rows - 1), cv2.INTER_LINEAR
-    )
+    out: Picture = cv2.remap(tile, np.clip(arc / 10.0, 0, columns - 1), np.clip(r - r0, 0, rows - 1), cv2.INTER_LINEAR)
     return out
 
 
 def _ground(rng: np.random.Generator, shape: tuple[int, int], px_per_mm: float, bright: bool) -> Maps:
-    maps = _blank(
-        shape, px_per_mm, np.array(STEEL) * (1.05 if bright else 0.86), 0.24 if bright else 0.34, 1.0
-    )
+    maps = _blank(shape, px_per_mm, np.array(STEEL) * (1.05 if bright else 0.86), 0.24 if bright else 0.34, 1.0)
     first, second = float(rng.uniform(-35.0, 35.0)), float(rng.uniform(50.0, 130.0))
     patch = smoothstep(-0.2, 0.5, noise.fractal(rng, shape, 24.0 * px_per_mm, octaves=3))
     marks = _strokes(rng, shape, px_per_mm, first)
@@ -186,15 +178,11 @@ def _rust(rng: np.random.Generator, maps: Maps, share: float) -> None:
     shape, k = maps.shape, maps.px_per_mm
     height = noise.fractal(rng, shape, 14.0 * k, octaves=7, gain=0.68)
     level = float(np.quantile(height[::7, ::7], 1.0 - share))
-    mask = smoothstep(
-        level - 0.25, level + 0.9, height + 0.35 * noise.fractal(rng, shape, 1.2 * k, octaves=3, gain=0.8)
-    )
+    mask = smoothstep(level - 0.25, level + 0.9, height + 0.35 * noise.fractal(rng, shape, 1.2 * k, octaves=3, gain=0.8))
     bloom = smoothstep(level - 1.3, level + 0.2, height)
     maps.tint(np.exp(bloom[..., None] * np.array([0.10, -0.10, -0.30], np.float32)))
     mottle = noise.fractal(rng, shape, 1.6 * k, octaves=4, gain=0.7)
-    colour = np.array(RUST, np.float32) * np.exp(
-        np.stack([0.32 * mottle, 0.42 * mottle, 0.5 * mottle], -1)
-    ).astype(np.float32)
+    colour = np.array(RUST, np.float32) * np.exp(np.stack([0.32 * mottle, 0.42 * mottle, 0.5 * mottle], -1)).astype(np.float32)
     maps.base += (0.92 * mask)[..., None] * (colour - maps.base)
     maps.paint(mask, None, 0.88, 0.05)
     maps.bump_mm += mask * (0.012 * mottle + 0.012)
@@ -269,11 +257,7 @@ def _heat(
     maps.base += mask * (pale - maps.base)
     on_scale = fade * (1.0 - bare)
     ash = float(rng.uniform(-0.4, 0.55))
-    maps.tint(
-        np.exp(
-            on_scale[..., None] * (0.5 * (colours / 0.40 - 1.0) * np.float32(0.35) + np.float32(0.5 * ash))
-        )
-    )
+    maps.tint(np.exp(on_scale[..., None] * (0.5 * (colours / 0.40 - 1.0) * np.float32(0.35) + np.float32(0.5 * ash))))
     near = np.exp(-((distance / 0.9) ** 2)) * np.clip(0.6 + 0.4 * noise.field(rng, shape, 1.5 * k), 0.0, 1.0)
     maps.paint(0.55 * near, np.array([0.055, 0.05, 0.047]), 0.6, 0.4)
 
@@ -291,9 +275,7 @@ def _smoke(rng: np.random.Generator, maps: Maps, look: Look, distance: Picture, 
     del along
 
 
-def _stamp(
-    maps: Maps, x_px: float, y_px: float, half_px: float
-) -> tuple[slice, slice, Picture, Picture] | None:
+def _stamp(maps: Maps, x_px: float, y_px: float, half_px: float) -> tuple[slice, slice, Picture, Picture] | None:
     """Window around a mark, with the distances from its middle. [px]"""
     height, width = maps.shape
     x0, x1 = int(max(0, x_px - half_px)), int(min(width, x_px + half_px + 1))
@@ -339,6 +321,16 @@ def _mark(maps: Maps, d: Distractor, origin_mm: tuple[float, float]) -> None:
     elif d.kind == "punch mark":
         part.paint(0.5 * disc, np.array([0.12, 0.12, 0.12]), 0.35, 0.9)
         part.bump_mm -= np.float32(0.35 * d.size_mm) * np.clip(1.0 - np.abs(r), 0.0, None)
+    elif d.kind == "arc strike":  # melted and frozen: bright beads of metal in a burnt, tinted patch
+        trail = np.hypot(u / np.float32(0.5 * d.size_mm), v / np.float32(rng.uniform(0.9, 1.8))) + 0.22 * wobble
+        burnt = np.exp(-((np.clip(trail - 0.5, 0.0, None) / 0.8) ** 2))
+        hue = _temper(np.clip(0.75 - 0.3 * trail, 0.0, 1.0)) / 0.45
+        part.base *= 1.0 + (0.8 * burnt)[..., None] * (hue - 1.0)
+        part.tint(1.0 - 0.35 * burnt)
+        melted = 1.0 - smoothstep(0.55, 0.75, trail)
+        part.paint(0.9 * melted, np.array(STEEL) * rng.uniform(0.55, 0.95), 0.25, 0.95)
+        drops = noise.fractal(rng, part.shape, max(2.0, 0.7 * k), octaves=3)
+        part.bump_mm += melted * (0.12 * drops - 0.18 * np.exp(-((trail / 0.35) ** 2))).astype(np.float32)
     elif d.kind == "scratch":
         bend = np.float32(rng.normal(0.0, 0.004)) * u * u
         line = np.exp(-(((v - bend) / np.float32(rng.uniform(0.05, 0.14))) ** 2))
@@ -347,26 +339,18 @@ def _mark(maps: Maps, d: Distractor, origin_mm: tuple[float, float]) -> None:
         part.paint(0.7 * line, np.array(STEEL) * 0.85, 0.3, 1.0)
         part.bump_mm -= 0.012 * line
     elif d.kind == "fibre":
-        bend = np.float32(rng.normal(0.0, 0.05)) * u * u + np.float32(0.25) * np.sin(
-            u * np.float32(rng.uniform(0.6, 2))
-        )
+        bend = np.float32(rng.normal(0.0, 0.05)) * u * u + np.float32(0.25) * np.sin(u * np.float32(rng.uniform(0.6, 2)))
         line = np.exp(-(((v - bend) / 0.07) ** 2)) * (np.abs(u) < 0.5 * d.size_mm)
         part.paint(0.8 * line, np.array([0.5, 0.48, 0.45]), 0.9, 0.0)
     else:  # paint or chalk stroke
         breadth = 1.6 if d.kind == "paint stroke" else 2.4
         bend = np.float32(rng.normal(0.0, 0.008)) * u * u
         edge = np.abs(v - bend) / np.float32(breadth) + 0.12 * wobble
-        body = (1.0 - smoothstep(0.85, 1.1, edge)) * (
-            1.0 - smoothstep(0.46, 0.5, np.abs(u) / np.float32(d.size_mm))
-        )
+        body = (1.0 - smoothstep(0.85, 1.1, edge)) * (1.0 - smoothstep(0.46, 0.5, np.abs(u) / np.float32(d.size_mm)))
         if d.kind == "chalk stroke":
             grain = noise.fractal(rng, part.shape, 0.5 * k, octaves=3, gain=0.9)
             body = 0.8 * body * smoothstep(-0.5, 0.9, grain)
-        colour = (
-            PAINTS[str(rng.choice(["white", "yellow", "pink"]))]
-            if d.kind == "paint stroke"
-            else (0.6, 0.6, 0.58)
-        )
+        colour = PAINTS[str(rng.choice(["white", "yellow", "pink"]))] if d.kind == "paint stroke" else (0.6, 0.6, 0.58)
         part.paint(body, colour, 0.45 if d.kind == "paint stroke" else 0.9, 0.0)
 
 
@@ -443,8 +427,9 @@ def plate_maps(
     for distractor in distractors:
         if distractor.plate == plate:
             _mark(maps, distractor, (along_mm[0], across_mm[0]))
-    _heat(rng, maps, bead, look, along_2d, across_2d, bare, distance)
-    _smoke(rng, maps, look, distance, along_2d)
+    if look.tint_mm > 0.0:
+        _heat(rng, maps, bead, look, along_2d, across_2d, bare, distance)
+        _smoke(rng, maps, look, distance, along_2d)
     strength = float(rng.uniform(0.1, 0.6))
     for particle in particles:
         if particle.plate == plate and particle.kind == "spatter":
@@ -515,16 +500,12 @@ def bead_maps(
     low = smoothstep(0.2, -1.2, (relief - relief.mean()) / (relief.std() + 1e-6))
     maps.tint(1.0 - 0.35 * low)
     # oxide film: bronze to blue, mostly towards the toes and where the shield was thin
-    film = np.clip(
-        noise.fractal(rng, shape, 7.0 * k, octaves=4) * 0.5 + 0.35 * np.exp(-edge_mm / 1.2), 0.0, 1.0
-    )
+    film = np.clip(noise.fractal(rng, shape, 7.0 * k, octaves=4) * 0.5 + 0.35 * np.exp(-edge_mm / 1.2), 0.0, 1.0)
     hue = _temper(np.clip(0.35 + 0.35 * noise.fractal(rng, shape, 9.0 * k, octaves=3), 0.0, 1.0)) / 0.45
     amount = (film * (0.35 + 0.5 * dull) * float(rng.uniform(0.3, 1.2))).clip(0.0, 0.9)
     maps.base *= 1.0 + amount[..., None] * (hue - 1.0)
     # sooty, oxidised fringe along the toes
-    fringe = np.exp(-((edge_mm / (0.25 + 0.35 * look.soot_ratio)) ** 2)) * (
-        0.55 + 0.3 * noise.field(rng, shape, 2.0 * k)
-    )
+    fringe = np.exp(-((edge_mm / (0.25 + 0.35 * look.soot_ratio)) ** 2)) * (0.55 + 0.3 * noise.field(rng, shape, 2.0 * k))
     maps.paint(np.clip(0.75 * fringe, 0.0, 0.9), np.array([0.05, 0.042, 0.036]), 0.55, 0.35)
     # glassy silica islands in seams and along the toes
     seat = 0.9 * noise.fractal(rng, shape, 1.1 * k, octaves=4, gain=0.7, stretch=1.8) + 0.7 * low
@@ -537,16 +518,12 @@ def bead_maps(
         maps.bump_mm += 0.03 * silica
         slag = np.maximum(slag, silica)
     if look.slag_share > 0.0:
-        cover = noise.fractal(rng, shape, 6.0 * k, octaves=6, gain=0.62, stretch=1.5) + 0.7 * np.exp(
-            -edge_mm / 0.9
-        )
+        cover = noise.fractal(rng, shape, 6.0 * k, octaves=6, gain=0.62, stretch=1.5) + 0.7 * np.exp(-edge_mm / 0.9)
         level = float(np.quantile(cover[::3, ::3], 1.0 - look.slag_share))
         crust = smoothstep(level, level + 0.07, cover)
         mottle = noise.fractal(rng, shape, 1.2 * k, octaves=4, gain=0.7)
         tone = np.array([0.055, 0.050, 0.046]) * float(rng.uniform(0.6, 1.8))
-        maps.base += crust[..., None] * (
-            tone.astype(np.float32) * np.exp(0.35 * mottle)[..., None] - maps.base
-        )
+        maps.base += crust[..., None] * (tone.astype(np.float32) * np.exp(0.35 * mottle)[..., None] - maps.base)
         maps.paint(crust, None, 0.42, 0.05)
         maps.bump_mm += crust * (0.16 + 0.035 * mottle)
         slag = np.maximum(slag, crust)
@@ -576,10 +553,6 @@ def _regrid(
     map_y = np.broadcast_to(i[None, :], (len(t), len(s)))
     source = np.ascontiguousarray(values, np.float32)
     if source.shape[0] > 32000:
-        raise ValueError(
-            f"the surface has {source.shape[0]} nodes along; 32000 can be resampled: take a larger step"
-        )
-    out: Picture = cv2.remap(
-        source, np.ascontiguousarray(map_x), np.ascontiguousarray(map_y), cv2.INTER_LINEAR
-    )
+        raise ValueError(f"the surface has {source.shape[0]} nodes along; 32000 can be resampled: take a larger step")
+    out: Picture = cv2.remap(source, np.ascontiguousarray(map_x), np.ascontiguousarray(map_y), cv2.INTER_LINEAR)
     return out

@@ -254,9 +254,7 @@ class Placement:
             height = height + (1.0 - np.cos(curvature * x)) / curvature
             x = np.sin(curvature * x) / curvature
         c, s = cos(radians(self.turn_deg)), sin(radians(self.turn_deg))
-        upward = (
-            -1.0 if self.plate == "base" else 1.0
-        )  # across points down in the view on the base plate only
+        upward = -1.0 if self.plate == "base" else 1.0  # across points down in the view on the base plate only
         along = self.along_mm + c * x - s * up
         across = self.across_mm + upward * (s * x + c * up)
         return np.stack([along, across, height], axis=-1)
@@ -348,9 +346,7 @@ def plate_axes(joint: str, plate_angle_deg: float) -> dict[str, Array]:
     }
 
 
-def look_at(
-    target_mm: Array, distance_mm: float, pitch_deg: float, yaw_deg: float, roll_deg: float
-) -> tuple[Array, Array]:
+def look_at(target_mm: Array, distance_mm: float, pitch_deg: float, yaw_deg: float, roll_deg: float) -> tuple[Array, Array]:
     """Camera rotation and translation (coupon frame to camera frame).
 
     Parameters
@@ -383,14 +379,9 @@ def look_at(
     return rotation, -rotation @ position
 
 
-def plate_poses(
-    joint: str, plate_angle_deg: float, rotation: Array, translation: Array
-) -> dict[str, PlatePose]:
+def plate_poses(joint: str, plate_angle_deg: float, rotation: Array, translation: Array) -> dict[str, PlatePose]:
     """Poses of the plates for a camera pose given in the coupon frame. [mm]"""
-    return {
-        name: PlatePose(name, rotation @ axes, translation)
-        for name, axes in plate_axes(joint, plate_angle_deg).items()
-    }
+    return {name: PlatePose(name, rotation @ axes, translation) for name, axes in plate_axes(joint, plate_angle_deg).items()}
 
 
 def phone_camera(rng: np.random.Generator, width_px: int, height_px: int, focal_35mm_mm: float) -> Camera:
@@ -531,15 +522,11 @@ def make_case(seed: int, **choices: Any) -> Case:
     toes = _toes(rng, joint, along)
     pair = choices.get("pair") or PAIRS[int(rng.integers(3))]
     drawn_n = 2 if joint == "tee" or rng.random() < 0.6 else 1
-    given: dict[str, float] = {
-        key: float(choices[key]) for key in ("thickness_mm", "lift_mm", "curl_mm") if key in choices
-    }
+    given: dict[str, float] = {key: float(choices[key]) for key in ("thickness_mm", "lift_mm", "curl_mm") if key in choices}
     placements = _placements(rng, joint, length, toes, pair, int(choices.get("n_strips", drawn_n)), given)
 
     focal_35mm = float(choices.get("focal_35mm_mm", rng.choice([24.0, 26.0, 28.0, 35.0, 48.0, 52.0, 77.0])))
-    camera = phone_camera(
-        rng, int(choices.get("width_px", 4000)), int(choices.get("height_px", 3000)), focal_35mm
-    )
+    camera = phone_camera(rng, int(choices.get("width_px", 4000)), int(choices.get("height_px", 3000)), focal_35mm)
     if not choices.get("distortion", True):
         camera = Camera(camera.width_px, camera.height_px, camera.focal_px, camera.cx_px, camera.cy_px)
     left = min([0.0, *(p.along_mm - 0.5 * p.board.length_mm for p in placements)])

@@ -19,10 +19,16 @@ from sample_images.scene.coupon import Coupon, make_coupon
 from sample_images.scene.phone import develop, write_photo
 from sample_images.scene.shipped import (
     EVALUATION_FIRST_SEED,
+    N_POSES,
+    PAIRS_FIRST_SEED,
+    POSES_FIRST_SEED,
     SHIPPED,
+    SHOTS,
     TRAINING_FIRST_SEED,
     TURNED,
     evaluation_choices,
+    pair_choices,
+    pose_choices,
     shipped_choices,
 )
 
@@ -78,17 +84,34 @@ def _evaluation(job: tuple[Path, int, int, str]) -> str:
     return make_photo(folder, f"coupon-{number:03d}.jpg", coupon, spp, variant, 91)
 
 
+def _poses(job: tuple[Path, int, int, str]) -> str:
+    """Photo `number % 5` of coupon `number // 5`: the same strips on the same coupon, another view."""
+    folder, number, spp, variant = job
+    coupon, pose = divmod(number, N_POSES)
+    made = make_coupon(POSES_FIRST_SEED + coupon, **pose_choices(coupon, pose))
+    return make_photo(folder, f"coupon-{coupon:02d}-{pose}.jpg", made, spp, variant, 91)
+
+
+def _pairs(job: tuple[Path, int, int, str]) -> str:
+    """Photo `number % 3` of coupon `number // 3`: as welded, strips moved, before the bead."""
+    folder, number, spp, variant = job
+    coupon, shot = divmod(number, len(SHOTS))
+    made = make_coupon(PAIRS_FIRST_SEED + coupon, **pair_choices(coupon, SHOTS[shot]))
+    return make_photo(folder, f"coupon-{coupon:02d}{SHOTS[shot]}.jpg", made, spp, variant, 91)
+
+
 def _training(job: tuple[Path, int, int, str]) -> str:
     from sample_images.scene.training import training_picture
 
     folder, seed, spp, variant = job
     start = time.perf_counter()
-    rgb, classes, meta = training_picture(seed, spp=spp, variant=variant, gate=_gate)
+    rgb, classes, signs, meta = training_picture(seed, spp=spp, variant=variant, gate=_gate)
     jpeg = io.BytesIO()
     quality = int(np.random.default_rng([seed, 4]).integers(70, 97))
     Image.fromarray(rgb).save(jpeg, "JPEG", quality=quality)
     (folder / f"{seed}.jpg").write_bytes(jpeg.getvalue())
     write_mask(folder / f"{seed}.png", classes)
+    Image.fromarray(signs).save(folder / f"{seed}-signs.png", optimize=True)
     (folder / f"{seed}.json").write_text(json.dumps(meta, separators=(",", ":")))
     return f"{seed}: {time.perf_counter() - start:.2f} s"
 
@@ -96,17 +119,13 @@ def _training(job: tuple[Path, int, int, str]) -> str:
 def main() -> None:
     """Read the command line and make the pictures."""
     parser = argparse.ArgumentParser(prog="python -m sample_images.scene", description=__doc__)
-    parser.add_argument("what", choices=("samples", "evaluation", "training"), help="which set to make")
+    parser.add_argument("what", choices=("samples", "evaluation", "poses", "pairs", "training"), help="which set to make")
+    parser.add_argument("folder", type=Path, nargs="?", help="where to write (samples: where they belong; others: out/)")
     parser.add_argument(
-        "folder", type=Path, nargs="?", help="where to write (samples: where they belong; others: out/)"
-    )
-    parser.add_argument(
-        "--n", type=int, default=None, help="how many (all shipped, 60 evaluation, 100 training)"
+        "--n", type=int, default=None, help="how many (all shipped, 60 evaluation, 50 poses, 24 pairs, 100 training)"
     )
     parser.add_argument("--first", type=int, default=None, help="first number, or first training seed")
-    parser.add_argument(
-        "--spp", type=int, default=None, help="samples a pixel (48 samples, 16 evaluation, 9 training)"
-    )
+    parser.add_argument("--spp", type=int, default=None, help="samples a pixel (48 samples, 16 evaluation, 9 training)")
     parser.add_argument("--variant", default="cuda_ad_rgb,llvm_ad_rgb", help="Mitsuba variants to try")
     parser.add_argument("--workers", type=int, default=1, help="processes")
     parser.add_argument("--at-once", type=int, default=3, help="processes that may use Mitsuba at one time")
@@ -115,6 +134,8 @@ def main() -> None:
     work, n, first, spp = {
         "samples": (_sample, len(SHIPPED), 0, 48),
         "evaluation": (_evaluation, 60, 0, 16),
+        "poses": (_poses, 10 * N_POSES, 0, 16),
+        "pairs": (_pairs, 8 * len(SHOTS), 0, 16),
         "training": (_training, 100, TRAINING_FIRST_SEED, 9),
     }[given.what]
     first = first if given.first is None else given.first
@@ -133,9 +154,7 @@ def main() -> None:
         os.environ.setdefault("OMP_NUM_THREADS", "1")
         context = get_context("spawn")
         gate = context.Semaphore(given.at_once)
-        with ProcessPoolExecutor(
-            given.workers, mp_context=context, initializer=_start, initargs=(gate,)
-        ) as pool:
+        with ProcessPoolExecutor(given.workers, mp_context=context, initializer=_start, initargs=(gate,)) as pool:
             for line in pool.map(work, jobs):
                 if not given.quiet:
                     print(line, flush=True)

@@ -48,9 +48,7 @@ def _normals(points: Array, faces: Index, towards: Array) -> Array:
     cross = np.cross(q - p, r - p)
     facing = towards if towards.ndim == 1 else towards[faces[:, 0]]
     cross *= np.where(np.sum(cross * facing, axis=1) < 0.0, -1.0, 1.0)[:, None]
-    total = np.stack(
-        [np.bincount(faces.ravel(), np.repeat(cross[:, k], 3), len(points)) for k in range(3)], axis=1
-    )
+    total = np.stack([np.bincount(faces.ravel(), np.repeat(cross[:, k], 3), len(points)) for k in range(3)], axis=1)
     size = np.linalg.norm(total, axis=1, keepdims=True)
     fallback = np.broadcast_to(towards, points.shape)
     return np.where(size > 1e-12, total / np.maximum(size, 1e-12), fallback)
@@ -117,9 +115,7 @@ def face_mesh(coupon: Coupon, body: PlateBody, side: int, step_mm: float) -> Mes
     faces = _grid_faces(*across.shape)
     up = plate_axes(coupon.joint, coupon.plate_angle_deg)[body.name][:, 2]
     span = (body.along_mm[1] - body.along_mm[0], body.across_mm[1] - body.across_mm[0])
-    uv = np.stack(
-        [(x - body.along_mm[0]) / span[0], (sign * across - body.across_mm[0]) / span[1]], axis=2
-    ).reshape(-1, 2)
+    uv = np.stack([(x - body.along_mm[0]) / span[0], (sign * across - body.across_mm[0]) / span[1]], axis=2).reshape(-1, 2)
     del step_mm
     return Mesh(points, _normals(points, faces, up), uv, faces)
 
@@ -258,9 +254,7 @@ def assemble(coupon: Coupon, *, px_per_mm: float, mesh_step_mm: float) -> Assemb
     bead, share, relief = bead_mesh(coupon, mesh_step_mm)
     ends = chord_ends(coupon.bead, coupon.plate_angle_deg)
     chord = np.maximum(np.hypot(*(ends[1] - ends[0]).T), 1e-6)
-    bead_pictures, slag = bead_maps(
-        bead_rng, coupon.bead, coupon.look, relief, chord, share, px_per_mm=1.3 * px_per_mm
-    )
+    bead_pictures, slag = bead_maps(bead_rng, coupon.bead, coupon.look, relief, chord, share, px_per_mm=1.3 * px_per_mm)
     meshes, maps = {"bead": bead}, {"bead": bead_pictures}
     plates: dict[str, Maps] = {}
     for body in coupon.bodies:
@@ -275,9 +269,7 @@ def assemble(coupon: Coupon, *, px_per_mm: float, mesh_step_mm: float) -> Assemb
         maps[f"face{side}"] = plates[body.name]
     meshes["sides"] = joined([_box_sides(coupon, body) for body in coupon.bodies])
     n = max(1, len(coupon.placements))
-    meshes["strips"] = joined(
-        [strip_mesh(coupon, p, (k / n, (k + 1) / n)) for k, p in enumerate(coupon.placements)]
-    )
+    meshes["strips"] = joined([strip_mesh(coupon, p, (k / n, (k + 1) / n)) for k, p in enumerate(coupon.placements)])
     meshes["skirts"] = joined([strip_skirt(coupon, p) for p in coupon.placements])
     meshes["particles"], owner = particles_mesh(coupon, fine=mesh_step_mm < 0.12)
     return Assembly(meshes, maps, slag, owner)

@@ -24,9 +24,7 @@ def _shake(length_px: float, turn_deg: float) -> Picture:
     y, x = np.mgrid[-half : half + 1, -half : half + 1].astype(np.float64)
     c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
     along, across = c * x + s * y, -s * x + c * y
-    kernel = np.clip(0.5 * length_px + 0.5 - np.abs(along), 0.0, 1.0) * np.clip(
-        1.0 - np.abs(across), 0.0, 1.0
-    )
+    kernel = np.clip(0.5 * length_px + 0.5 - np.abs(along), 0.0, 1.0) * np.clip(1.0 - np.abs(across), 0.0, 1.0)
     out: Picture = (kernel / kernel.sum()).astype(np.float32)
     return out
 
@@ -71,15 +69,11 @@ def develop(light: Picture, coupon: Coupon) -> Bytes:
     small = cv2.resize(picture, (width // 8, height // 8), interpolation=cv2.INTER_AREA)
     bloom = cv2.GaussianBlur(np.clip(small, 0.0, 8.0), (0, 0), 0.02 * width / 8 + 0.5)
     share = np.float32(rng.uniform(0.01, 0.05))
-    picture = (1.0 - share) * picture + share * cv2.resize(
-        bloom, (width, height), interpolation=cv2.INTER_LINEAR
-    )
+    picture = (1.0 - share) * picture + share * cv2.resize(bloom, (width, height), interpolation=cv2.INTER_LINEAR)
     picture = cv2.GaussianBlur(picture, (0, 0), float(rng.uniform(0.45, 0.75)))
     length = phone.motion_px * scale
     if length > 0.4:
-        picture = cv2.filter2D(
-            picture, -1, _shake(length, phone.motion_deg), borderType=cv2.BORDER_REFLECT_101
-        )
+        picture = cv2.filter2D(picture, -1, _shake(length, phone.motion_deg), borderType=cv2.BORDER_REFLECT_101)
     picture = _sensor(picture, phone.noise_iso_ratio, phone.denoise, rng)
     picture *= np.array(phone.white_balance, np.float32)
     picture = _tone(picture, phone.contrast, phone.saturation, phone.local_contrast)
@@ -116,9 +110,7 @@ def _tone(picture: Picture, contrast: float, saturation: float, local_contrast: 
     # shoulder: straight to 0.6, then bending towards 1
     over = np.maximum(picture - 0.55, 0.0)
     picture = np.minimum(picture, 0.55) + 0.45 * (1.0 - np.exp(-over / 0.45))
-    coded = np.where(
-        picture <= 0.0031308, 12.92 * picture, 1.055 * np.maximum(picture, 1e-6) ** (1 / 2.4) - 0.055
-    )
+    coded = np.where(picture <= 0.0031308, 12.92 * picture, 1.055 * np.maximum(picture, 1e-6) ** (1 / 2.4) - 0.055)
     steep = np.float32(contrast - 1.0) * 0.9
     coded = coded + steep * (coded - 0.45) * 4.0 * coded * (1.0 - coded)
     grey = coded.mean(axis=-1, keepdims=True)

@@ -324,9 +324,7 @@ def sound_settings(rng: np.random.Generator, process: str, *, area_mm2: float | 
         work_angle_off_deg=float(rng.normal(0.0, 2.0)),
         electrode_positive=process != "fcaw-s",
         crater_fill_ratio=float(rng.uniform(0.6, 0.95)),
-        weave_mm=float(rng.uniform(1.8, 3.2))
-        if process in ("gmaw-s", "gmaw-p") and rng.random() < 0.3
-        else 0.0,
+        weave_mm=float(rng.uniform(1.8, 3.2)) if process in ("gmaw-s", "gmaw-p") and rng.random() < 0.3 else 0.0,
     )
     if area_mm2 is not None:
         draft = replace(draft, travel_mm_per_min=draft.travel_mm_per_min * draft.area_mm2 / area_mm2)
@@ -415,9 +413,7 @@ def look_of(settings: Settings, sound: Settings) -> Look:
         n_pores_per_100mm=14.0 * gas_lack**1.3 + 7.0 * dirt + 4.0 * wrong + 1.5 * cold,
         crater_mm=0.15 + 1.35 * (1.0 - settings.crater_fill_ratio),
         n_spatter_per_100mm=n_spatter
-        * (
-            1.0 + 1.1 * low + 0.7 * high + 4.0 * cold + 1.8 * wrong + 2.0 * gas_lack + 1.5 * dirt
-        ),  # fmt: skip
+        * (1.0 + 1.1 * low + 0.7 * high + 4.0 * cold + 1.8 * wrong + 2.0 * gas_lack + 1.5 * dirt),  # fmt: skip
         spatter_median_mm=median * (1.0 + 0.22 * low + 0.02 * high + 0.9 * cold + 0.35 * wrong),
         spatter_sigma=sigma + 0.05 * low,
         spatter_reach_mm=reach * (1.0 + 0.12 * high),
@@ -426,7 +422,5 @@ def look_of(settings: Settings, sound: Settings) -> Look:
         soot_ratio=min(1.0, soot * (1.0 + 0.35 * high) + 0.35 * dirt + 0.35 * gas_lack + 0.15 * wrong),
         fume_ratio=min(1.0, fume + 0.1 * high),
         tint_mm=9.0 * (settings.heat_j_per_mm / 600.0) ** 0.6,
-        dull_ratio=min(
-            1.0, 0.15 + 0.75 * gas_lack + 0.25 * dirt + (0.35 if settings.process == "fcaw-s" else 0.0)
-        ),
+        dull_ratio=min(1.0, 0.15 + 0.75 * gas_lack + 0.25 * dirt + (0.35 if settings.process == "fcaw-s" else 0.0)),
     )

@@ -61,8 +61,7 @@ def mitsuba(variant: str) -> Any:
         except (ImportError, RuntimeError) as problem:
             problems.append(f"{name}: {problem}")
     raise RuntimeError(
-        "no variant of Mitsuba works here; photos need a GPU, or libLLVM named by DRJIT_LIBLLVM_PATH: "
-        + "; ".join(problems)
+        "no variant of Mitsuba works here; photos need a GPU, or libLLVM named by DRJIT_LIBLLVM_PATH: " + "; ".join(problems)
     )
 
 
@@ -174,9 +173,7 @@ def _near_light(mi: Any, coupon: Coupon) -> dict[str, Any]:
     }
 
 
-def load(
-    mi: Any, coupon: Coupon, assembly: Assembly, relief_px: tuple[int, int] | None = None
-) -> tuple[Any, dict[str, Any]]:
+def load(mi: Any, coupon: Coupon, assembly: Assembly, relief_px: tuple[int, int] | None = None) -> tuple[Any, dict[str, Any]]:
     """The scene, and its meshes by name."""
     import drjit as dr
 
@@ -195,9 +192,7 @@ def load(
         },
     }
     thick = any(p.thickness_mm > 0.5 for p in coupon.placements)
-    skins["skirts"] = _plain(
-        {"type": "rgb", "value": [0.05, 0.04, 0.035] if thick else [0.6, 0.6, 0.58]}, 0.8, 0.0
-    )
+    skins["skirts"] = _plain({"type": "rgb", "value": [0.05, 0.04, 0.035] if thick else [0.6, 0.6, 0.58]}, 0.8, 0.0)
     skins["sides"] = _plain({"type": "rgb", "value": [0.20, 0.18, 0.165]}, 0.5, 0.7)
     skins["particles"] = _droplet_skin(mi, coupon)
     shapes = {name: _shape(mi, assembly.meshes[name], skins[name], name) for name in MESHES}
@@ -205,8 +200,7 @@ def load(
     deep = -(max(b.thickness_mm for b in coupon.bodies) + (0.5 if coupon.joint != "tee" else 14.0))
     bench = {
         "type": "rectangle",
-        "to_world": mi.ScalarTransform4f().translate([middle, 0.0, deep])
-        @ mi.ScalarTransform4f().scale([1500.0, 1500.0, 1.0]),
+        "to_world": mi.ScalarTransform4f().translate([middle, 0.0, deep]) @ mi.ScalarTransform4f().scale([1500.0, 1500.0, 1.0]),
         "bsdf": {
             "type": "diffuse",
             "reflectance": {

@@ -28,7 +28,11 @@ SHIPPED: tuple[tuple[str, int, dict[str, Any]], ...] = (
 _BARE: dict[str, Any] = {"fault": None, "hard": None, "lift_mm": 0.0, "curl_mm": 0.0}
 TURNED: str = "tee-gmaw-p-1.jpg"  # stored sideways, its EXIF orientation says so
 EVALUATION_FIRST_SEED = 50_000
+POSES_FIRST_SEED = 60_000
+PAIRS_FIRST_SEED = 70_000
 TRAINING_FIRST_SEED = 100_000
+N_POSES = 5
+SHOTS = ("", "-moved", "-before")
 
 
 def shipped_choices(name: str, given: dict[str, Any]) -> dict[str, Any]:
@@ -57,7 +61,33 @@ def evaluation_choices(number: int) -> dict[str, Any]:
         "process": process,
         "joint": joint,
         "fault": possible[(number // 2) % len(possible)] if number % 2 else None,
+        "n_arc_strikes": int(number % 8 == 3),
         "width_px": 1600,
         "height_px": 1200,
         "step_mm": 0.1,
+    }
+
+
+def pose_choices(number: int, pose: int) -> dict[str, Any]:
+    """One coupon photographed again and again: three of five are tees; strips lie as they lay."""
+    joint = ("tee", "plate", "tee", "butt", "tee")[number % 5]
+    choices = evaluation_choices(number) | {"joint": joint, "fault": None, "pose": pose, "curl_mm": 0.0}
+    return choices | ({"n_strips": 2} if joint != "tee" else {})
+
+
+def pair_choices(number: int, shot: str) -> dict[str, Any]:
+    """One coupon with strips laid twice, and before its bead, with droplets of earlier work on it."""
+    finish = ("mill scale", "satin", "ground", "rusty")[number % 4]
+    return evaluation_choices(number) | {
+        "joint": "tee" if number % 2 else "plate",
+        "fault": None,
+        "finish": finish,
+        "n_strips": 2,
+        "n_older": 12.0,
+        "n_strip_sets": 2,
+        "strip_set": int(shot == "-moved"),
+        "pose": int(bool(shot)) + int(shot == "-before"),
+        "bare": shot == "-before",
+        "lift_mm": 0.0,
+        "curl_mm": 0.0,
     }

@@ -33,6 +33,8 @@ class Particle:
         Length over breadth, direction of the length [deg], length of the splash tail over the diameter.
     seed : int
         Of its outline.
+    older : bool
+        It was on the plate before this bead was laid.
     """
 
     kind: str
@@ -45,20 +47,19 @@ class Particle:
     turn_deg: float
     tail_ratio: float
     seed: int
+    older: bool = False
 
     @property
     def height_mm(self) -> float:
         """Height over the plate. [mm]"""
         base = self.diameter_mm * (np.sin(radians(self.contact_deg)) if self.contact_deg > 90.0 else 1.0)
-        return float(0.5 * base * tan(radians(self.contact_deg) / 2.0)) * (
-            0.8 if self.tail_ratio > 0 else 1.0
-        )
+        return float(0.5 * base * tan(radians(self.contact_deg) / 2.0)) * (0.8 if self.tail_ratio > 0 else 1.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Distractor:
     """Something on the plate that is not spatter: `pit`, `rust speck`, `paint dot`, `water mark`, `scratch`,
-    `fibre`, `punch mark`, `paint stroke`, `chalk stroke`.
+    `fibre`, `punch mark`, `paint stroke`, `chalk stroke`, `arc strike`.
 
     Parameters
     ----------
@@ -174,17 +175,37 @@ def make_distractors(
                 inside = -3.0 < at < bead.length_mm + 3.0
                 if inside and abs(across) < toe + 1.0 + (0.6 * size if size < 4.0 else 0.55 * size + 1.0):
                     continue
-                found.append(
-                    Distractor(
-                        kind, plate, at, across, size, float(rng.uniform(0, 180)), int(rng.integers(2**31))
-                    )
-                )
+                found.append(Distractor(kind, plate, at, across, size, float(rng.uniform(0, 180)), int(rng.integers(2**31))))
     return tuple(found)
 
 
-def particle_mesh(
-    particle: Particle, *, n_round: int = 28, n_rings: int = 9
-) -> tuple[Array, NDArray[np.int64]]:
+def make_arc_strikes(
+    rng: np.random.Generator,
+    bead: Bead,
+    reach_mm: dict[str, tuple[float, float]],
+    ends_mm: tuple[float, float],
+    n: int,
+) -> tuple[Distractor, ...]:
+    """Places where the arc touched the plate beside the joint: a short melted trail."""
+    found = []
+    for _ in range(n):
+        plate = str(rng.choice(list(reach_mm)))
+        low, high = reach_mm[plate]
+        at = float(rng.uniform(ends_mm[0] + 8.0, ends_mm[1] - 8.0))
+        flat = bead.joint != "tee"
+        up = plate == "standing" or (flat and rng.random() < 0.5)
+        toe = float(np.interp(at, bead.along_mm, np.abs(bead.across_mm[1 if up else 0])))
+        away = toe + 5.0 + float(rng.exponential(9.0))
+        across = -away if flat and not up else away
+        size = float(np.exp(rng.uniform(np.log(2.5), np.log(9.0))))
+        if low + 2.0 < across < high - 2.0:
+            found.append(
+                Distractor("arc strike", plate, at, across, size, float(rng.normal(0.0, 25.0)), int(rng.integers(2**31)))
+            )
+    return tuple(found)
+
+
+def particle_mesh(particle: Particle, *, n_round: int = 28, n_rings: int = 9) -> tuple[Array, NDArray[np.int64]]:
     """Points (plate frame [mm], shape (n, 3)) and triangles of one particle.
 
     A spherical cap of the asked contact angle on an irregular, stretched, perhaps tailed outline. The outline's
@@ -220,19 +241,13 @@ def particle_mesh(
     pz = np.broadcast_to(lift[:, None], px.shape).copy()
     if particle.tail_ratio > 0.0:
         pz *= 1.0 - 0.6 * np.clip(px / max(px.max(), 1e-6), 0.0, 1.0)
-    pz += (
-        0.012
-        * particle.diameter_mm
-        * rng.normal(size=px.shape)
-        * (ring[:, None] < 0.97)
-        * (ring[:, None] > 0.05)
-    )
+    pz += 0.012 * particle.diameter_mm * rng.normal(size=px.shape) * (ring[:, None] < 0.97) * (ring[:, None] > 0.05)
     if particle.kind != "spatter":
         pz *= rng.uniform(0.6, 1.3, size=(1, n_round)) ** (ring[:, None] > 0.05)
     c, s = np.cos(radians(particle.turn_deg)), np.sin(radians(particle.turn_deg))
-    points = np.stack(
-        [particle.along_mm + c * px - s * py, particle.across_mm + s * px + c * py, pz - 0.02], axis=-1
-    ).reshape(-1, 3)
+    points = np.stack([particle.along_mm + c * px - s * py, particle.across_mm + s * px + c * py, pz - 0.02], axis=-1).reshape(
+        -1, 3
+    )
     i, j = np.meshgrid(np.arange(n_rings - 1), np.arange(n_round), indexing="ij")
     a, b = i * n_round + j, i * n_round + (j + 1) % n_round
     faces = np.concatenate(

@@ -42,11 +42,7 @@ def light_map(coupon: Coupon, *, height: int = 256) -> Picture:
     azimuth = np.arctan2(d @ front, d @ side)
     elevation = np.degrees(np.arcsin(np.clip(rise, -1.0, 1.0)))
     clutter = noise.fractal(rng, (height, 2 * height), 0.25 * height, octaves=6, gain=0.7)
-    level = (
-        0.16
-        + 0.30 * smoothstep(0.15, 0.7, rise.astype(np.float32))
-        - 0.10 * smoothstep(0.0, -0.4, rise.astype(np.float32))
-    )
+    level = 0.16 + 0.30 * smoothstep(0.15, 0.7, rise.astype(np.float32)) - 0.10 * smoothstep(0.0, -0.4, rise.astype(np.float32))
     level *= np.exp(0.55 * clutter)
     warm = float(rng.uniform(-1.0, 1.0))
     tone = np.array([1.0 + 0.10 * warm, 1.0, 1.0 - 0.14 * warm])
@@ -72,9 +68,7 @@ def light_map(coupon: Coupon, *, height: int = 256) -> Picture:
     towards = coupon.position_mm - np.array([0.5 * coupon.bead.length_mm, 0.0, 0.0])
     towards /= np.linalg.norm(towards)
     near = np.degrees(np.arccos(np.clip(d @ towards, -1.0, 1.0)))
-    shade = 1.0 - 0.9 * smoothstep(
-        float(rng.uniform(26.0, 40.0)), 12.0, (near + 6.0 * clutter).astype(np.float32)
-    )
+    shade = 1.0 - 0.9 * smoothstep(float(rng.uniform(26.0, 40.0)), 12.0, (near + 6.0 * clutter).astype(np.float32))
     body = smoothstep(0.35, 0.6, (-(d @ front) + 0.08 * clutter).astype(np.float32)) * smoothstep(
         75.0, 60.0, np.abs(elevation).astype(np.float32)
     )
@@ -106,11 +100,7 @@ def _tubes(rng: np.random.Generator, d: Array, up: Array, side: Array, front: Ar
     first = float(rng.uniform(-1.5, 1.0))
     for k in range(int(rng.integers(1, 4))):
         middle = first + 1.4 * k
-        lit += (
-            (np.abs(across - middle) < 0.09)
-            * (np.abs(along - rng.uniform(-0.5, 0.5)) < 0.75)
-            * (d @ up > 0.05)
-        )
+        lit += (np.abs(across - middle) < 0.09) * (np.abs(along - rng.uniform(-0.5, 0.5)) < 0.75) * (d @ up > 0.05)
     return np.asarray((float(rng.uniform(25.0, 45.0)) * lit)[..., None] * np.array([0.95, 1.0, 0.97]))
 
 

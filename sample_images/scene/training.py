@@ -12,6 +12,7 @@ from sample_images.scene.coupon import make_coupon
 from sample_images.scene.geometry import BOARDS, PAIRS
 from sample_images.scene.phone import develop
 from sample_images.scene.render import render
+from sample_images.scene.signs import sign_mask
 from sample_images.scene.truth import class_mask, truth
 
 WIDTH_PX, HEIGHT_PX = 640, 480
@@ -35,9 +36,8 @@ def training_choices(seed: int) -> dict[str, Any]:
         "hard": hard,
         "distractor_ratio": float(rng.gamma(1.6, 0.8)),
         "step_mm": 0.16,
-        "roll_deg": float(
-            rng.uniform(-180.0, 180.0) if turned else np.clip(rng.normal(0.0, 8.0), -25.0, 25.0)
-        ),
+        "n_arc_strikes": int(rng.random() < 0.25),
+        "roll_deg": float(rng.uniform(-180.0, 180.0) if turned else np.clip(rng.normal(0.0, 8.0), -25.0, 25.0)),
         "pitch_deg": float(np.clip(rng.normal(0.0, 11.0), -28.0, 28.0)),
         "yaw_deg": float(np.clip(rng.normal(0.0, 9.0), -24.0, 24.0)),
         **({"n_strips": 0} if rng.random() < 0.12 else {"pair": PAIRS[int(rng.integers(len(PAIRS)))]}),
@@ -50,7 +50,7 @@ def training_picture(
     spp: int = 9,
     variant: str = "cuda_ad_rgb,llvm_ad_rgb",
     gate: AbstractContextManager[Any] | None = None,
-) -> tuple[NDArray[np.uint8], NDArray[np.uint8], dict[str, Any]]:
+) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8], dict[str, Any]]:
     """One training picture; the same seed gives the same coupon, whichever process makes it.
 
     Parameters
@@ -70,6 +70,8 @@ def training_picture(
         sRGB.
     classes : ndarray, shape (480, 640), uint8
         0 other, 1 plate, 2 weld, 3 spatter, 4 slag (on the weld or as crumbs), 5 strip.
+    signs : ndarray, shape (480, 640), uint8
+        Bits of `signs.SIGNS`.
     meta : dict
         `process`, `joint`, `fault`, `hard`, `px_per_mm`, `toes` (name to px and visible), `particles`,
         `distractors`, `plates`, `camera`.
@@ -98,9 +100,6 @@ def training_picture(
             name: {"px": known["bead"]["toes"][name]["px"], "visible": known["bead"]["toes"][name]["visible"]}
             for name in SIDES[coupon.joint]
         },
-        **{
-            key: known[key]
-            for key in ("process", "joint", "fault", "hard", "particles", "distractors", "plates", "camera")
-        },
+        **{key: known[key] for key in ("process", "joint", "fault", "hard", "particles", "distractors", "plates", "camera")},
     }
-    return develop(light, coupon), class_mask(coupon, hits, assembly), meta
+    return develop(light, coupon), class_mask(coupon, hits, assembly), sign_mask(coupon, hits), meta

@@ -51,9 +51,7 @@ def bead_mask(hits: Hits) -> NDArray[np.bool_]:
     return mask
 
 
-def _clear(
-    coupon: Coupon, hits: Hits | None, px: Array, reach_mm: Array, slack_mm: float
-) -> NDArray[np.bool_]:
+def _clear(coupon: Coupon, hits: Hits | None, px: Array, reach_mm: Array, slack_mm: float) -> NDArray[np.bool_]:
     """Whether points can be seen: in the frame, and nothing nearer in the pixels around them."""
     seen = coupon.camera.contains(px)
     if hits is None:
@@ -63,9 +61,7 @@ def _clear(
     y = np.clip(np.round(px[:, 1]).astype(int), 1, height - 2)
     block = np.stack([hits.reach_mm[y + j, x + i] for j in (-1, 0, 1) for i in (-1, 0, 1)])
     clear: NDArray[np.bool_] = (
-        seen
-        & (block.max(axis=0) > reach_mm - slack_mm)
-        & (np.median(block, axis=0) > reach_mm - slack_mm - 1.0)
+        seen & (block.max(axis=0) > reach_mm - slack_mm) & (np.median(block, axis=0) > reach_mm - slack_mm - 1.0)
     )
     return clear
 
@@ -115,9 +111,7 @@ def _particles(coupon: Coupon, hits: Hits | None, assembly: Assembly | None) -> 
     for number, p in enumerate(coupon.particles):
         point = coupon.poses[p.plate].to_camera(np.array([[p.along_mm, p.across_mm, 0.0]]))
         px = coupon.camera.project(point)
-        hidden = any(
-            s.plate == p.plate and under_strip(s, p.along_mm, p.across_mm, 0.0) for s in coupon.placements
-        )
+        hidden = any(s.plate == p.plate and under_strip(s, p.along_mm, p.across_mm, 0.0) for s in coupon.placements)
         scale = coupon.camera.focal_px / float(point[0, 2])
         visible = bool(coupon.camera.contains(px)[0]) and not hidden
         if hits is not None:
@@ -132,6 +126,7 @@ def _particles(coupon: Coupon, hits: Hits | None, assembly: Assembly | None) -> 
                 "diameter_mm": round(p.diameter_mm, 3),
                 "height_mm": round(p.height_mm, 3),
                 "tailed": p.tail_ratio > 0.0,
+                **({"older": True} if p.older else {}),
                 "shown_px": int(shown[number]),
                 "visible": bool(visible),
             }
