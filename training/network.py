@@ -41,6 +41,9 @@ class Eye(nn.Module):
         self.join = nn.ModuleList(nn.Conv2d(b, a, 1, bias=False) for a, b in zip(widths[:-1], widths[1:], strict=True))
         self.up = nn.ModuleList(Block(a, a) for a in widths[:-1])
         self.head = nn.ConvTranspose2d(widths[0], len(CLASSES) + 1 + len(SIGNS), 4, stride=2, padding=1)
+        with torch.no_grad():
+            assert self.head.bias is not None
+            self.head.bias[len(CLASSES) + 1 :] = -4.0  # signs are rare
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
         x = self.stem(x * 2 - 1)

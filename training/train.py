@@ -49,14 +49,18 @@ def loss_of(
     total = weight.sum().clamp(min=1)
     told = ((signs & UNKNOWN_SIGNS) == 0).float() * weight
     shown = torch.stack([(signs >> k) & 1 for k in range(len(SIGNS))], 1).float()
-    look = F.binary_cross_entropy_with_logits(
-        scores[:, 7:].float(), shown, pos_weight=torch.tensor(3.0, device=scores.device), reduction="none"
-    ).mean(1)
+    guess = scores[:, 7:].float()
+    rare = torch.tensor(8.0, device=scores.device)
+    look = F.binary_cross_entropy_with_logits(guess, shown, pos_weight=rare, reduction="none").sum(1)
+    seen, there = torch.sigmoid(guess) * told[:, None], shown * told[:, None]
+    both = (seen * there).sum((0, 2, 3))
+    apart = 1 - (2 * both + 50) / (seen.sum((0, 2, 3)) + there.sum((0, 2, 3)) + 50)  # overlap over the whole batch: signs are rare
     return (
         each.sum() / total
         + 0.25 * (line * weight).sum() / total
         + 0.3 * dice.mean()
-        + 1.5 * (look * told).sum() / told.sum().clamp(min=1)
+        + (look * told).sum() / told.sum().clamp(min=1)
+        + 0.15 * apart.sum()
     )
 
 
