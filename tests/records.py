@@ -79,6 +79,7 @@ def tee_record(
             "px_per_mm": {"value": 9.5, "u": 0.02},
             "tilt_deg": 12.0,
             "focal_px": 2300.0,
+            "joint_line_px": None,
             "plate_angle_deg": {"value": 90.4, "u": 0.5},
             "plates": [
                 {"name": "base", "strips": ["A"], "n_corners": 22, "residual_px": 0.1},

@@ -102,7 +102,7 @@ def test_least_squares_agrees_with_scipy() -> None:
     # a normal prior on the focal length, so that both minimise a plain sum of squares; noise fixed
     budget = replace(observed.budget, lens=replace(observed.budget.lens, focal_dof=1e9), corner_dof=1e12)
     problem = Problem(placed, budget, mirrored=False)
-    from toeline.scale.bundle import solve
+    from toeline.scale.solving import solve
 
     fit = solve(problem)
     unknowns = problem.unknowns

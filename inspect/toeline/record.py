@@ -109,6 +109,7 @@ def _scale(found: Inspection) -> dict[str, Any] | None:
         "plate_angle_deg": None
         if scale.plate_angle_deg is None
         else {"value": scale.plate_angle_deg.value, "u": scale.plate_angle_deg.u},
+        "joint_line_px": scale.joint_line_px,
         "plates": []
         if none
         else [

@@ -60,6 +60,11 @@ def _draw_strips(found: Inspection, draw: ImageDraw.ImageDraw, at, width: int) -
             corners = at(to_photo_px(found.scale, plate.name, outline))
             draw.line([*corners, corners[0]], fill=PAPER, width=width)
             _label(draw, corners[0], f"strip {letter}", INK, width)
+    if found.scale.joint_line_px is not None:
+        left, right = at(found.scale.joint_line_px)
+        run = np.subtract(right, left) / 30.0
+        for end in (left, right):
+            draw.line([tuple(end - run), tuple(end + run)], fill=PAPER, width=width)
 
 
 def _draw_toes(found: Inspection, draw: ImageDraw.ImageDraw, at, width: int) -> None:  # type: ignore[no-untyped-def]

@@ -115,10 +115,15 @@ THICKNESS_ASSUMED_MM, THICKNESS_ASSUMED_U_MM = 0.1, 0.3
 """Plain paper where nobody said, and that it might as well be magnet sheet (own judgement) [mm]."""
 
 
+def thickness_said(letter: str, scaling: Scaling) -> float | None:
+    """The thickness that a person gave for that strip; None where nobody said [mm]."""
+    said = scaling.strip_thickness_mm
+    return said.get(letter) if isinstance(said, Mapping) else said
+
+
 def strip_prior(letter: str, scaling: Scaling) -> StripPrior:
     """How that strip is believed to lie, from what a person said of thickness and plate. Stand-off: own judgement."""
-    said = scaling.strip_thickness_mm
-    thickness = said.get(letter) if isinstance(said, Mapping) else said
+    thickness = thickness_said(letter, scaling)
     scraped = scaling.plate_scraped
     return StripPrior(
         thickness_mm=THICKNESS_ASSUMED_MM if thickness is None else thickness,

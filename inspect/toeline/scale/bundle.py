@@ -1,23 +1,18 @@
-"""One or two plates and the lens solved together from the corners of all strips: a bundle adjustment with priors.
+"""What one photo of strips says: the unknowns, and what any values of them predict.
 
 The unknowns are the lens, the print factor, each plate's pose and how each strip lies on its plate. Everything but the
-poses has a prior, and the best estimate is where corners and priors agree best (maximum a posteriori, Gauss-Newton with
-Levenberg's damping). The error of that estimate is, to first order, a sum of independent parts: the corners' noise, and
-each prior's own error carried through the solve. So each prior is a named source with its exact effect, and the corners'
-noise makes a few more ("corners 1" and so on).
+poses has a prior. Two plates add what is believed of their angle and, where it was seen, the joint line.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from itertools import product
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.errors import PlatesUnsolved
 from toeline.scale.budget import Budget
 from toeline.scale.rays import distort, distortion_slope, lens_slopes
 from toeline.scale.solution import Lens
@@ -27,8 +22,6 @@ Array = NDArray[np.float64]
 
 STEP = 0.01
 """Step of the central differences, in units of each unknown [ratio]."""
-OUTLIER = 4.0
-"""Corners further off than this many robust standard deviations are left out [ratio]."""
 
 
 LENS, PRINT = slice(0, 7), slice(7, 9)
@@ -76,6 +69,39 @@ class Sighting:
         return np.repeat([1, 4], [len(self.ids), len(self.markers)])
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class JointLine:
+    """The line where a tee's plates meet, as seen in the photo beyond both ends of the bead.
+
+    Attributes
+    ----------
+    points_px : ndarray, shape (2, 2)
+        A point on it beyond the left and beyond the right end [px].
+    up_px : ndarray, shape (2, 2)
+        Across it in the photo, towards the standing plate, length one [px].
+    px_per_mm : ndarray, shape (2,)
+        Scale of the photo there [px/mm].
+    along_mm : ndarray, shape (2,)
+        Where the points lie along the root, in the plates' frame of the first solve [mm].
+    u_mm : float
+        How far the seen line may be from where the two faces meet, at each end and square to the view [mm].
+    """
+
+    points_px: Array
+    up_px: Array
+    px_per_mm: Array
+    along_mm: Array
+    u_mm: float
+
+    @property
+    def row_u_mm(self) -> Array:
+        """Standard uncertainties of the mean of both ends and of half their difference, shape (2,) [mm].
+
+        A gap or a rounded edge is alike at both ends, but not the same: correlation 0.5 (own judgement).
+        """
+        return self.u_mm * np.sqrt([0.75, 0.25])
+
+
 class Unknowns:
     """Names, priors and places of all unknowns in one vector."""
 
@@ -106,6 +132,7 @@ class Unknowns:
             names += ["pose"] * (6 if first else 3)
         self.names = names
         self.size = len(names)
+        self.focals = np.zeros(1, dtype=np.int64)
         self.mean = np.zeros(self.size)
         self.mean[: self.n_priors] = means
         self.spread = np.full(self.size, np.inf)
@@ -168,8 +195,10 @@ def _turn(angle: float) -> Array:
 class Problem:
     """Corners, priors, and what any unknowns predict."""
 
-    def __init__(self, sightings: Sequence[Sighting], budget: Budget, *, mirrored: bool) -> None:
-        self.sightings, self.budget = tuple(sightings), budget
+    def __init__(
+        self, sightings: Sequence[Sighting], budget: Budget, *, mirrored: bool, joint_line: JointLine | None = None
+    ) -> None:
+        self.sightings, self.budget, self.joint_line = tuple(sightings), budget, joint_line
         self.unknowns = Unknowns(sightings, budget)
         self.mirrored, self.sign = mirrored, -1.0 if mirrored else 1.0
         self.observed = np.concatenate([s.points_px for s in sightings])
@@ -177,6 +206,9 @@ class Problem:
         self.parts = np.concatenate([s.parts for s in sightings])
         self.starts = np.concatenate([[0], np.cumsum(self.parts)[:-1]])
         self.two_plates = len(self.unknowns.plates) == 2
+        self.row_names: tuple[str, ...] = ("plate angle",) if self.two_plates else ()
+        if joint_line is not None:
+            self.row_names += ("joint line", "joint line turn")
 
     def predict(self, theta: Array) -> Array:
         """Photo positions of all corners, shape (p,) to (n, 2) [px]."""
@@ -278,259 +310,65 @@ class Problem:
         tried[1 + len(free) + rows, free] -= STEP * self.unknowns.unit[free]
         return tried
 
-    def linear(self, theta: Array, free: NDArray[np.int64]) -> Linear:
-        """Predictions and slopes by the free unknowns, each in its own unit."""
-        n = len(free)
-        slope = self.slopes(theta)[:, :, free] * self.unknowns.unit[free]
+    def angle_slope(self, theta: Array) -> Array:
+        """How the angle between the plates follows each unknown, shape (p,) [deg per its unit]."""
+        slope = np.zeros(self.unknowns.size)
         if not self.two_plates:
-            return Linear(self.predict(theta), slope, 0.0, np.zeros(n))
-        angle_deg = float(self.angle_deg(theta[None])[0])
-        angle_slope = np.zeros(self.unknowns.size)
+            return slope
+        sine = np.sin(np.radians(float(self.angle_deg(theta[None])[0])))
         (first, at_first), (second, at_second) = ((self.pose(theta, p)[0][:, 2], at) for p, at in self.unknowns.pose_at.items())
         for at, other in ((at_first, second), (at_second, first)):
-            turned = _spins(theta[at : at + 3])[:, 2] @ other
-            angle_slope[at : at + 3] = np.degrees(turned) / max(1e-6, np.sin(np.radians(angle_deg)))
-        return Linear(self.predict(theta), slope, angle_deg, angle_slope[free] * self.unknowns.unit[free])
+            slope[at : at + 3] = np.degrees(_spins(theta[at : at + 3])[:, 2] @ other) / max(1e-6, sine)
+        return slope
 
+    def row_misses(self, theta: Array) -> Array:
+        """How far plate angle and joint line are from what is believed, shape (r,) [their standard uncertainties]."""
+        if not self.two_plates:
+            return np.zeros(0)
+        angle_off = (self.angle_deg(theta[None]) - self.budget.plate_angle_deg) / self.budget.plate_angle_u_deg
+        if self.joint_line is None:
+            return np.asarray(angle_off, dtype=np.float64)
+        return np.concatenate([angle_off, self._line_rows(self.line_off_mm(theta[None], self.lens(theta)))[0]])
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Linear:
-    """Corners (n, 2) [px], their slopes (n, 2, f), and the plates' angle [deg] with its slopes (f,), per unit of each
-    unknown."""
+    def row_slopes(self, theta: Array) -> Array:
+        """How `row_misses` follows the unknowns, shape (r, p) [per unit]."""
+        un = self.unknowns
+        if not self.two_plates:
+            return np.zeros((0, un.size))
+        angle = self.angle_slope(theta)[None] / self.budget.plate_angle_u_deg
+        if self.joint_line is None:
+            return angle
+        lens, slope = self.lens(theta), np.zeros((2, un.size))
+        poses = np.concatenate([np.arange(at, at + 6) for at in un.pose_at.values()])
+        off = self.line_off_mm(self.around(theta, poses), lens)
+        n = len(poses)
+        slope[:, poses] = (off[1 : 1 + n] - off[1 + n :]).T / (2 * STEP * un.unit[poses])
+        seen = self._root_seen(theta[None])[0]
+        by_lens = lens_slopes(lens, seen[:, :2] / seen[:, 2:])
+        slope[:, LENS] = np.einsum("ij,ijk->ik", self.joint_line.up_px / self.joint_line.px_per_mm[:, None], by_lens)
+        slope[:, 0] *= lens.focal_px
+        return np.concatenate([angle, self._line_rows(slope.T).T])
 
-    predicted: Array
-    slope: Array
-    angle_deg: float
-    angle_slope: Array
+    def _line_rows(self, ends: Array) -> Array:
+        """Mean of both ends and half their difference, each over its u; shape (m, 2) to (m, 2)."""
+        assert self.joint_line is not None
+        left, right = ends.T
+        return np.stack([left + right, right - left], axis=1) / (2 * self.joint_line.row_u_mm)
 
+    def _root_seen(self, theta: Array) -> Array:
+        """The root beside the joint line's two points, camera frame, shape (m, p) to (m, 2, 3) [mm]."""
+        assert self.joint_line is not None
+        turn, origin = self.frames(theta)["base"]
+        return np.asarray(origin[:, None] + self.joint_line.along_mm[:, None] * turn[:, None, :, 0], dtype=np.float64)
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Fit:
-    """Where the solve ended.
-
-    Attributes
-    ----------
-    theta : ndarray, shape (p,)
-    weights : ndarray, shape (n,)
-        0 for corners left out.
-    corner_u_px : float
-        Noise of a corner [px].
-    cost : float
-        Sum of squares over all corners and priors, in their own standard deviations.
-    """
-
-    theta: Array
-    weights: Array
-    corner_u_px: float
-    cost: float
+    def line_off_mm(self, theta: Array, lens: Lens) -> Array:
+        """How far above the seen joint line the solved plates meet, left and right, square to the view,
+        shape (m, p) to (m, 2) [mm]."""
+        assert self.joint_line is not None
+        seen = self._root_seen(theta)
+        off = distort(lens, seen[..., :2] / seen[..., 2:]) - self.joint_line.points_px
+        return np.asarray(np.sum(off * self.joint_line.up_px, axis=-1) / self.joint_line.px_per_mm, dtype=np.float64)
 
 
 def _dot(a: Array, b: Array) -> Array:
     return np.asarray(np.sum(a * b, axis=-1), dtype=np.float64)
-
-
-def _focal_weight(z: float, dof: float) -> float:
-    """Weight of the focal length's prior: a Student distribution as a reweighted normal one."""
-    return (dof + 1.0) / (dof + z * z)
-
-
-def _misfit(problem: Problem, theta: Array, corner_u_px: float, *, robust: bool, weights: Array) -> tuple[float, Array]:
-    """Cost of unknowns and each corner's distance from its prediction [px]."""
-    un, budget = problem.unknowns, problem.budget
-    miss = np.linalg.norm(problem.predict(theta) - problem.observed, axis=1)
-    scaled = (miss / corner_u_px) ** 2
-    corners = np.sum(weights * (OUTLIER**2 * np.log1p(scaled / OUTLIER**2) if robust else scaled))
-    z = ((theta - un.mean) / un.spread)[: un.n_priors]
-    dof = budget.lens.focal_dof
-    priors = np.sum(z[1:] ** 2) + (dof + 1.0) * np.log1p(z[0] ** 2 / dof)
-    angle = (problem.angle_deg(theta[None])[0] - budget.plate_angle_deg) / budget.plate_angle_u_deg if problem.two_plates else 0.0
-    return float(corners + priors + angle**2), miss
-
-
-def _descend(
-    problem: Problem,
-    theta: Array,
-    free: NDArray[np.int64],
-    corner_u_px: float,
-    weights: Array,
-    *,
-    robust: bool,
-    n_steps: int,
-    settled: float = 1e-4,
-) -> tuple[Array, float]:
-    """Levenberg-Marquardt from a start, over the free unknowns, until less than `settled` is to be gained;
-    unknowns and their cost."""
-    un, budget = problem.unknowns, problem.budget
-    damping = 1e-3
-    cost, miss = _misfit(problem, theta, corner_u_px, robust=robust, weights=weights)
-    has_prior = free < un.n_priors
-    for _ in range(n_steps):
-        line = problem.linear(theta, free)
-        weight = weights / (1.0 + (miss / (OUTLIER * corner_u_px)) ** 2) if robust else weights
-        root = np.sqrt(weight) / corner_u_px
-        slope = (line.slope * root[:, None, None]).reshape(-1, len(free))
-        rest = ((problem.observed - line.predicted) * root[:, None]).ravel()
-        normal, pull = slope.T @ slope, slope.T @ rest
-        z = np.where(has_prior, (un.mean - theta)[free] / un.unit[free], 0.0)
-        stiff = np.where(has_prior, 1.0, 0.0)
-        stiff[free == 0] = _focal_weight(float((theta[0] - un.mean[0]) / un.spread[0]), budget.lens.focal_dof)
-        normal[np.diag_indices(len(free))] += stiff
-        pull += stiff * z
-        if problem.two_plates:
-            row = line.angle_slope / budget.plate_angle_u_deg
-            normal += np.outer(row, row)
-            pull += row * (budget.plate_angle_deg - line.angle_deg) / budget.plate_angle_u_deg
-        while True:
-            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), pull)
-            expected = float(pull @ step)
-            tried = theta.copy()
-            tried[free] += un.unit[free] * step
-            tried_cost, tried_miss = _misfit(problem, tried, corner_u_px, robust=robust, weights=weights)
-            if tried_cost <= cost or expected < settled or damping > 1e6:
-                break
-            damping *= 10.0
-        if tried_cost <= cost:
-            theta, cost, miss, damping = tried, tried_cost, tried_miss, max(damping * 0.1, 1e-9)
-        if expected < settled or tried_cost > cost:
-            break
-    return theta, cost
-
-
-def _starts(problem: Problem) -> list[Array]:
-    """Starting unknowns: every way that each plate's largest strip may lie, for each likely focal length."""
-    un, lens = problem.unknowns, problem.budget.lens
-    factors = (1.0,) if lens.known else (0.8, 1.9)
-    starts = []
-    for factor in factors:
-        focal = lens.focal_px * factor
-        choices = []
-        for plate in un.plates:
-            first = next(i for i, s in enumerate(problem.sightings) if s.plate == plate)
-            choices.append(_planar_poses(problem, first, focal))
-        for poses in product(*choices):
-            theta = un.mean.copy()
-            theta[0] = np.log(focal)
-            for plate, pose in zip(un.plates, poses, strict=True):
-                theta[un.pose_at[plate] : un.pose_at[plate] + 6] = pose
-            for sighting, board, at in zip(problem.sightings, problem.boards, un.place_at, strict=True):
-                if at is not None:
-                    theta[at : at + 3] = _place(problem, sighting, board, theta, focal)
-            starts.append(theta)
-    return starts
-
-
-def _rays(problem: Problem, corners_px: Array, focal: float) -> Array:
-    return (corners_px - problem.budget.lens.centre_px) / [problem.sign * focal, focal]
-
-
-def _planar_poses(problem: Problem, index: int, focal: float) -> list[Array]:
-    """Both poses that a small plane seen from afar may have (infinitesimal plane-based pose, OpenCV), as (rotation,
-    shift)."""
-    sighting, board = problem.sightings[index], problem.boards[index]
-    flat = (board - sighting.strip.centre_mm) * problem.budget.print_factor
-    rays = _rays(problem, sighting.points_px, focal)
-    plane = np.column_stack([flat, np.zeros(len(flat))])
-    _, turns, shifts, _ = cv2.solvePnPGeneric(plane, rays[:, None], np.eye(3), None, flags=cv2.SOLVEPNP_IPPE)
-    poses = []
-    for turn, shift in zip(turns, shifts, strict=True):
-        if np.isfinite(turn).all() and shift[2, 0] > 0:
-            poses.append(np.concatenate([turn.ravel(), shift.ravel()]))
-    return poses
-
-
-def _place(problem: Problem, sighting: Sighting, board: Array, theta: Array, focal: float) -> Array:
-    """Turn and position of a further strip on a plate whose pose is known roughly, from two rays."""
-    at = problem.unknowns.pose_at[sighting.plate]
-    turn, shift = rotations(theta[None, at : at + 3])[0], theta[at + 3 : at + 6]
-    rays = np.column_stack([_rays(problem, sighting.points_px, focal), np.ones(len(board))])
-    on_plate = (rays * ((turn[:, 2] @ shift) / (rays @ turn[:, 2]))[:, None] - shift) @ turn
-    flat = board - sighting.strip.centre_mm
-    a, b = flat - flat.mean(axis=0), on_plate[:, :2] - on_plate[:, :2].mean(axis=0)
-    angle = np.arctan2(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]), np.sum(a * b))
-    c, s = np.cos(angle), np.sin(angle)
-    return np.array([angle, *(on_plate[:, :2].mean(axis=0) - np.array([[c, -s], [s, c]]) @ flat.mean(axis=0))])
-
-
-def solve(problem: Problem) -> Fit:
-    """The best unknowns over all starts, without outlier corners, with the corners' own noise."""
-    un, budget = problem.unknowns, problem.budget
-    everything = np.arange(un.size)
-    coarse = np.concatenate([[0], everything[un.n_priors :]])
-    ones = np.ones(len(problem.observed))
-    plain = Problem([_without_markers(s) for s in problem.sightings], budget, mirrored=problem.mirrored)
-    starts = _starts(plain)
-    if not starts:
-        raise unsolved(float("nan"))
-    few = np.ones(len(plain.observed))
-    rough_u = max(1.0, 3.0 * budget.corner_u_px)
-    rough = sorted(
-        (_descend(plain, s, coarse, rough_u, few, robust=True, n_steps=5, settled=0.1) for s in starts), key=lambda f: f[1]
-    )
-    fits: list[Fit] = []
-    for theta, cost in rough[:2]:
-        if fits and cost > rough[0][1] + 6.0:
-            break
-        fits.append(_finish(problem, theta, everything))
-    expected_u = problem.budget.corner_u_px
-    return min(fits, key=lambda fit: _misfit(problem, fit.theta, expected_u, robust=True, weights=ones)[0])
-
-
-def _without_markers(sighting: Sighting) -> Sighting:
-    return Sighting(sighting.strip, sighting.ids, sighting.corners_px, sighting.plate)
-
-
-def _finish(problem: Problem, theta: Array, free: NDArray[np.int64]) -> Fit:
-    """From a rough start to the end: robust first, then without outliers and with the noise that the corners show."""
-    expected_u = problem.budget.corner_u_px
-    weights = np.ones(len(problem.observed))
-    theta, _ = _descend(problem, theta, free, 3.0 * expected_u, weights, robust=True, n_steps=6, settled=0.01)
-    noise, cost = expected_u, 0.0
-    for _ in range(2):
-        _, miss = _misfit(problem, theta, noise, robust=False, weights=weights)
-        noise, weights = _noise(problem, miss)
-        theta, cost = _descend(problem, theta, free, noise, weights, robust=False, n_steps=12)
-    return Fit(theta, weights, noise, cost)
-
-
-def _noise(problem: Problem, miss: Array) -> tuple[float, Array]:
-    """Noise of a corner, by what is left over once outliers are gone [px], and weight 0 for outliers, shape (n,)."""
-    un, budget = problem.unknowns, problem.budget
-    robust_u = float(np.median(miss)) / 1.1774  # the median of a Rayleigh distribution
-    weights = (miss < OUTLIER * max(robust_u, 0.5 * budget.corner_u_px)).astype(float)
-    n_free = max(1.0, 2.0 * weights.sum() - (un.size - un.n_priors) - 3.0)  # the poses and some of the lens took their share
-    squares = float(np.sum(weights * miss**2))
-    noise = np.sqrt((budget.corner_dof * budget.corner_u_px**2 + squares) / (budget.corner_dof + n_free))
-    return float(noise), weights
-
-
-def sources(problem: Problem, fit: Fit) -> dict[str, Array]:
-    """What one standard deviation of every independent source does to the unknowns, in their units, each shape (p,).
-
-    With H the slope of the estimate's conditions, the estimate's error is H⁻¹ (Σ slopes · corner noise + Σ prior
-    errors); each prior's
-    share is one column, and the corners' shares are gathered by a triangular root of their sum of squares.
-    """
-    un, budget = problem.unknowns, problem.budget
-    line = problem.linear(fit.theta, np.arange(un.size))
-    slope = (line.slope * (np.sqrt(fit.weights) / fit.corner_u_px)[:, None, None]).reshape(-1, un.size)
-    root = np.asarray(np.linalg.qr(slope, mode="r"))
-    stiff = np.zeros(un.size)
-    stiff[: un.n_priors] = 1.0
-    stiff[0] = _focal_weight(float((fit.theta[0] - un.mean[0]) / un.spread[0]), budget.lens.focal_dof)
-    row = line.angle_slope / budget.plate_angle_u_deg
-    inverse = np.linalg.inv(root.T @ root + np.diag(stiff) + np.outer(row, row))
-    shares = {name: inverse[:, i] * stiff[i] for i, name in enumerate(un.names[: un.n_priors])}
-    shares["focal"] *= np.sqrt(budget.lens.focal_dof / (budget.lens.focal_dof - 2.0))  # a Student distribution spreads wider
-    if problem.two_plates:
-        shares["plate angle"] = inverse @ row
-    noise = inverse @ root.T
-    shares.update({f"corners {i + 1}": noise[:, i] for i in range(noise.shape[1])})
-    return shares
-
-
-def unsolved(residual_px: float) -> PlatesUnsolved:
-    return PlatesUnsolved(
-        f"The strips were found, but no pose of the plates explains where their corners are (off by {residual_px:.1f} px), "
-        "so no length would be right.",
-        advice="Lay each strip flat on its plate, keep both in focus, and say which joint it is (tee or flat).",
-    )

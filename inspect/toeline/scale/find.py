@@ -9,11 +9,12 @@ from toeline.coupon import Scaling
 from toeline.errors import BadUsage
 from toeline.flags import Flag
 from toeline.photo.result import Photo
-from toeline.scale.budget import Budget, lens_prior, strip_prior
+from toeline.scale.budget import Budget, lens_prior, strip_prior, thickness_said
 from toeline.scale.camera import Profile, matches, mirrored_prior, profile_prior, read_profile
 from toeline.scale.corners import Found, find_strips
+from toeline.scale.joint_line import find_joint_line
 from toeline.scale.manual import manual_scale
-from toeline.scale.plates import solve_plates
+from toeline.scale.plates import scale_of, solve_strips, with_joint_line
 from toeline.scale.solution import Scale
 
 
@@ -47,8 +48,12 @@ def find_scale(photo: Photo, *, joint: str, scaling: Scaling) -> Scale:
         )
     found = find_strips(photo.pixels)
     budget = budget_of(photo, found, scaling, profile=profile)
-    scale = solve_plates(found.strips, joint=joint, budget=budget, mirrored=found.mirrored)
-    return replace(scale, flags=(*_flags(photo, found, joint, scaling), *scale.flags))
+    solved = solve_strips(found.strips, joint=joint, budget=budget, mirrored=found.mirrored)
+    if joint == "tee":
+        line = find_joint_line(photo, scale_of(solved))
+        solved = solved if line is None else with_joint_line(solved, line)
+    scale = scale_of(solved)
+    return replace(scale, flags=(*_flags(photo, found, joint, scaling, scale), *scale.flags))
 
 
 def budget_of(photo: Photo, found: Found, scaling: Scaling, *, profile: Profile | None = None) -> Budget:
@@ -70,7 +75,7 @@ def budget_of(photo: Photo, found: Found, scaling: Scaling, *, profile: Profile 
     )
 
 
-def _flags(photo: Photo, found: Found, joint: str, scaling: Scaling) -> tuple[Flag, ...]:
+def _flags(photo: Photo, found: Found, joint: str, scaling: Scaling, scale: Scale) -> tuple[Flag, ...]:
     flags = []
     if found.mirrored:
         flags.append(Flag("photo-mirrored"))
@@ -78,8 +83,9 @@ def _flags(photo: Photo, found: Found, joint: str, scaling: Scaling) -> tuple[Fl
         flags.append(Flag("one-strip-of-two", f"strip {', '.join(found.unread)} is hardly seen"))
     if photo.camera.focal_35mm is None and not scaling.camera:
         flags.append(Flag("no-exif"))
-    if joint == "tee" and scaling.strip_thickness_mm is None:
-        flags.append(Flag("strip-thickness-assumed"))
-    if joint == "tee" and not scaling.plate_scraped:
+    guessed = [s.strip.letter for s in found.strips if thickness_said(s.strip.letter, scaling) is None]
+    if joint == "tee" and guessed:
+        flags.append(Flag("strip-thickness-assumed", f"strip {', '.join(sorted(guessed))}"))
+    if joint == "tee" and not scaling.plate_scraped and scale.joint_line_px is None:
         flags.append(Flag("strip-stand-off-unsure"))
     return tuple(flags)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -13,15 +13,30 @@ from toeline.errors import PlatesUnsolved
 from toeline.flags import Flag
 from toeline.quantity import Measured
 from toeline.scale.budget import Budget
-from toeline.scale.bundle import PRINT, STEP, Fit, Problem, Sighting, solve, sources, strip_on_plate, unsolved
+from toeline.scale.bundle import PRINT, STEP, JointLine, Problem, Sighting, strip_on_plate
 from toeline.scale.rays import px_per_mm_at
 from toeline.scale.solution import PlateFit, Scale
+from toeline.scale.solving import Fit, refit, solve, sources, unsolved
 
 Array = NDArray[np.float64]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Solved:
+    """Strips of one photo on their plates, and where the solve ended."""
+
+    problem: Problem
+    fit: Fit
+    flags: tuple[Flag, ...]
+
+
 def solve_plates(sightings: Sequence[Sighting], *, joint: str, budget: Budget, mirrored: bool = False) -> Scale:
-    """Lens and plates from the corners of all strips, with the effect of every named doubt.
+    """Lens and plates from the corners of all strips, with the effect of every named doubt; see `solve_strips`."""
+    return scale_of(solve_strips(sightings, joint=joint, budget=budget, mirrored=mirrored))
+
+
+def solve_strips(sightings: Sequence[Sighting], *, joint: str, budget: Budget, mirrored: bool = False) -> Solved:
+    """Find lens and plates from the corners of all strips.
 
     Parameters
     ----------
@@ -42,13 +57,40 @@ def solve_plates(sightings: Sequence[Sighting], *, joint: str, budget: Budget, m
     placed, flags = tell_plates(sightings, joint)
     problem = Problem(placed, budget, mirrored=mirrored)
     fit = solve(problem)
-    _check_residuals(problem, fit)
-    flip = joint != "tee" and _along_points_left(problem, fit)
+    try:
+        check_residuals(problem, fit)
+    except PlatesUnsolved:
+        problem = Problem(placed, _bendable(budget), mirrored=mirrored)
+        fit = refit(problem, fit)
+        check_residuals(problem, fit)
     if joint == "tee":
         _check_tee(problem, fit)
-    shares = sources(problem, fit)
+    return Solved(problem, fit, tuple(flags))
+
+
+def _bendable(budget: Budget) -> Budget:
+    """The same beliefs of strips that may be curled as paper off a roll is."""
+    strips = {letter: replace(prior, curl_u_mm=max(prior.curl_u_mm, ROLLED_U_MM)) for letter, prior in budget.strips.items()}
+    return replace(budget, strips=strips)
+
+
+def scale_of(solved: Solved) -> Scale:
+    """The solve as the package shows it."""
+    problem, fit = solved.problem, solved.fit
+    flip = not problem.two_plates and _along_points_left(problem, fit)
     plates = _plate_fits(problem, fit, flip=flip)
-    shares = _effects(problem, fit, [plate.name for plate in plates], flip=flip)
+    names = [plate.name for plate in plates]
+    outputs = _outputs(problem, fit.theta, names, flip=flip)
+    shares = {name: outputs @ column for name, column in sources(problem, fit).items()}
+    noise = np.stack([shares.pop(name) for name in list(shares) if name.startswith("corners ")], axis=1)
+    shares.update(_condensed(noise, float(np.exp(fit.theta[0]))))
+    return shown(problem, fit, plates, shares, (*solved.flags, *_doubts(problem, fit)))
+
+
+def shown(
+    problem: Problem, fit: Fit, plates: tuple[PlateFit, ...], shares: Mapping[str, Array], flags: tuple[Flag, ...]
+) -> Scale:
+    """A scale from the plates and what each source does to lens, plates and angle."""
     angle = None
     if problem.two_plates:
         angle = Measured(float(problem.angle_deg(fit.theta[None])[0]), 0.0, {n: float(c[-1]) for n, c in shares.items()})
@@ -64,9 +106,55 @@ def solve_plates(sightings: Sequence[Sighting], *, joint: str, budget: Budget, m
         plate_angle_deg=angle,
         effects=MappingProxyType(motions),
         lens_effects=MappingProxyType({source: column[:7] for source, column in shares.items()}),
-        flags=tuple(flags) + _doubts(problem, fit),
+        flags=flags,
+        joint_line_px=None if problem.joint_line is None else problem.joint_line.points_px,
     )
     return replace(scale, px_per_mm=px_per_mm_at(scale, plates[0].name, (0.0, 0.0)))
+
+
+def with_joint_line(solved: Solved, line: JointLine) -> Solved:
+    """The solve again, with the joint line as seen in the photo.
+
+    Where the line lies further from where the plates meet than both are believed to be off, a strip is likely to lie higher
+    than believed: stand-off and rocking are then left open, the line decides, and the doubt is said. A line that even
+    that can't explain is left out.
+    """
+    before = solved.problem
+    problem = Problem(before.sightings, before.budget, mirrored=before.mirrored, joint_line=line)
+    if _strangeness(problem, solved.fit) <= STRANGE:
+        return Solved(problem, refit(problem, solved.fit), solved.flags)
+    off_mm = float(np.abs(problem.line_off_mm(solved.fit.theta[None], problem.lens(solved.fit.theta))).max())
+    doubt = (*solved.flags, Flag("joint-line-off", f"{off_mm:.1f} mm"))
+    open_budget = _lifted(before.budget)
+    loose = Problem(before.sightings, open_budget, mirrored=before.mirrored)
+    if (
+        _strangeness(Problem(before.sightings, open_budget, mirrored=before.mirrored, joint_line=line), refit(loose, solved.fit))
+        > STRANGE
+    ):
+        return Solved(before, solved.fit, doubt)
+    problem = Problem(before.sightings, open_budget, mirrored=before.mirrored, joint_line=line)
+    return Solved(problem, refit(problem, solved.fit), doubt)
+
+
+def _strangeness(problem: Problem, fit: Fit) -> float:
+    """How far the joint line is from where a solve without it puts it, in standard uncertainties of both."""
+    slopes, misses = problem.row_slopes(fit.theta)[1:], problem.row_misses(fit.theta)[1:]
+    plain = Problem(problem.sightings, problem.budget, mirrored=problem.mirrored)
+    spread = np.sum([(slopes @ (share * plain.unknowns.unit)) ** 2 for share in sources(plain, fit).values()], axis=0)
+    return float(np.max(np.abs(misses) / np.sqrt(1.0 + spread)))
+
+
+def _lifted(budget: Budget) -> Budget:
+    """The same beliefs of strips that something lifts."""
+    strips = {
+        letter: replace(
+            prior,
+            stand_off_u_mm=max(prior.stand_off_u_mm, LIFTED_U_MM),
+            rocking_u_mm=max(prior.rocking_u_mm, 0.3 * LIFTED_U_MM),
+        )
+        for letter, prior in budget.strips.items()
+    }
+    return replace(budget, strips=strips)
 
 
 def tell_plates(sightings: Sequence[Sighting], joint: str) -> tuple[list[Sighting], list[Flag]]:
@@ -118,7 +206,7 @@ def _along_points_left(problem: Problem, fit: Fit) -> bool:
     return bool(x < -0.2 * abs(y))
 
 
-def _check_residuals(problem: Problem, fit: Fit) -> None:
+def check_residuals(problem: Problem, fit: Fit) -> None:
     """Raise where any strip's corners miss their prediction by more than print and finding can."""
     miss = np.linalg.norm(problem.predict(fit.theta) - problem.observed, axis=1)
     parts = np.cumsum([len(s.points_px) for s in problem.sightings])[:-1]
@@ -170,14 +258,14 @@ def _plate_fits(problem: Problem, fit: Fit, *, flip: bool) -> tuple[PlateFit, ..
     return tuple(fits)
 
 
-def _effects(problem: Problem, fit: Fit, names: Sequence[str], *, flip: bool) -> dict[str, Array]:
-    """What each source does: to the lens (7), to each plate (6 each, a small motion in the camera frame), to the
-    plates' angle (1)."""
+def _outputs(problem: Problem, theta: Array, names: Sequence[str], *, flip: bool) -> Array:
+    """How lens (7), plates (6 each, a small motion in the camera frame) and the plates' angle (1) follow the unknowns, each in
+    its own unit, shape (7 + 6k + 1, p)."""
     un = problem.unknowns
     free = np.arange(un.size)
-    frames = problem.frames(problem.around(fit.theta, free), flip=flip)
+    frames = problem.frames(problem.around(theta, free), flip=flip)
     lens = np.eye(7, un.size) * un.unit[:7, None]
-    lens[0] *= np.exp(fit.theta[0])
+    lens[0] *= np.exp(theta[0])
     blocks = [lens]
     for name in names:
         rotation, origin = frames[name]
@@ -185,11 +273,7 @@ def _effects(problem: Problem, fit: Fit, names: Sequence[str], *, flip: bool) ->
         shift = (origin[1 : 1 + un.size] - origin[1 + un.size :]) / (2 * STEP)
         turn = 0.5 * np.stack([spin[:, 2, 1] - spin[:, 1, 2], spin[:, 0, 2] - spin[:, 2, 0], spin[:, 1, 0] - spin[:, 0, 1]])
         blocks += [turn, shift.T]
-    outputs = np.concatenate([*blocks, problem.linear(fit.theta, free).angle_slope[None]])
-    shares = {name: outputs @ column for name, column in sources(problem, fit).items()}
-    noise = np.stack([shares.pop(name) for name in list(shares) if name.startswith("corners ")], axis=1)
-    shares.update(_condensed(noise, float(np.exp(fit.theta[0]))))
-    return shares
+    return np.concatenate([*blocks, (problem.angle_slope(theta) * un.unit)[None]])
 
 
 def _condensed(noise: Array, focal_px: float) -> dict[str, Array]:
@@ -218,5 +302,11 @@ WORST_RESIDUAL_PX, WORST_RESIDUAL_MM = 0.7, 0.06
 """Root mean square of a strip's residuals from which its pose is not believed: the larger of the two (own judgement)."""
 PLATE_ANGLE_RANGE_DEG = (55.0, 125.0)
 """Angles between plates that a tee joint may have, with a little room about 60 to 120 [deg]."""
+ROLLED_U_MM = 1.5
+"""Curl of a strip that no flat pose explains, standard uncertainty (own judgement) [mm]."""
+LIFTED_U_MM = 0.6
+"""Stand-off of a strip that the joint line contradicts, standard uncertainty (own judgement) [mm]."""
+STRANGE = 2.0
+"""Distance between the seen joint line and the solved one from which they contradict each other [standard uncertainties]."""
 CURLED_MM = 0.15
 """Curl from which it is worth a word: ends above the middle of the strip [mm]."""

@@ -112,6 +112,8 @@ class Scale:
     lens_effects : mapping of source name to ndarray, shape (7,)
         Change of (focal_px, centre_x_px, centre_y_px, k1, k2, p1, p2) by one standard deviation of the same sources.
     flags : tuple of Flag
+    joint_line_px : ndarray, shape (2, 2), or None
+        Points beyond both ends of a tee's bead where the line between the plates was seen and entered the solve [px].
     """
 
     source: str
@@ -122,6 +124,7 @@ class Scale:
     effects: Mapping[str, Mapping[str, Array]] = field(default_factory=lambda: MappingProxyType({}))
     lens_effects: Mapping[str, Array] = field(default_factory=lambda: MappingProxyType({}))
     flags: tuple[Flag, ...] = ()
+    joint_line_px: Array | None = None
 
     def plate(self, name: str) -> PlateFit:
         """The plate of that name."""
