@@ -319,9 +319,11 @@ def test_a_sign_grows_with_the_value_and_softens_with_u() -> None:
         size = BeadSize(Stations(*([np.empty(0)] * 7)), measures, np.empty(0, dtype=bool))
         return reason(size, surface=None, spatter=None, coupon=Coupon(process="gmaw-s")).signs["uneven-width"]
 
-    values = [p(v, 0.005) for v in (0.04, 0.08, 0.10, 0.12, 0.20)]
+    edge = load_process("gmaw-s").norms["width_cv_ratio"].high
+    assert edge is not None
+    values = [p(v * edge, 0.005) for v in (0.4, 0.8, 1.0, 1.2, 2.0)]
     assert values == sorted(values) and values[2] == pytest.approx(0.5)
-    assert 0.5 < p(0.12, 0.05) < p(0.12, 0.005)
+    assert 0.5 < p(1.2 * edge, 0.05) < p(1.2 * edge, 0.005)
 
 
 def test_without_a_process_no_cause_is_named() -> None:

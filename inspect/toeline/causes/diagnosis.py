@@ -70,7 +70,7 @@ def reason_from_signs(
     belief = infer(net, signs, priors=priors)
     gains = _gains(belief, signs)
     made = [_cause(belief, readings, process, coupon, key, gains[key]) for key in belief.probability]
-    causes = tuple(sorted(made, key=lambda c: -c.probability))
+    causes = tuple(sorted(made, key=_rank))
     likely = [c for c in causes if c.probability >= _LIKELY and c.gain > 0]
     best = max(likely, key=lambda c: c.gain, default=None)
     titles = {c.key: c.title for c in net.causes}
@@ -81,6 +81,11 @@ def reason_from_signs(
         notes=words.notes_for(process, coupon, readings, lessons, titles),
         signs=MappingProxyType(signs),
     )
+
+
+def _rank(cause: Cause) -> tuple[bool, float]:
+    """Most likely first; what nothing on this coupon speaks for, and is merely common, comes after what something speaks for."""
+    return (not cause.evidence_for and cause.probability < _LIKELY, -cause.probability)
 
 
 def _gains(belief: Belief, signs: Mapping[str, float]) -> dict[str, float]:

@@ -27,6 +27,7 @@ __all__ = ["Reading", "Sign", "all_signs", "implied_travel", "quantities", "read
 
 SURE = 0.97  # no photo makes a sign surer than this, nor its absence
 TOLD = 0.97  # what a person says they saw
+USUAL = 0.2  # share of practice coupons that have a given surface sign, as the finder reckons with it (judgement, no source)
 _FEW_PARTICLES = 8
 _COARSE_MM = 1.0
 
@@ -53,7 +54,7 @@ class Reading:
     ----------
     sign : str
     probability : float
-        That it is truly there.
+        That it is truly there, were it as likely as not beforehand: what the reading alone says.
     words : str
         What was seen, with the number, for a person.
     """
@@ -128,7 +129,8 @@ def _from_quantity(sign: Sign, name: str, x: Measured, norm: Norm, process: Proc
     if edge is None:
         return None
     over = edge - x.value if sign.side == "low" else x.value - edge
-    p = _clipped(NormalDist().cdf(over / hypot(x.u, norm.soft)))
+    p = NormalDist().cdf(over / hypot(x.u, norm.soft))
+    p = _clipped(p + (1 - p) * 0.5 * (sign.missed or 0.0))
     return Reading(sign.key, p, _quantity_words(sign, name, x, edge, process))
 
 
@@ -178,11 +180,17 @@ def _from_surface(surface: Iterable[SurfaceSign] | None) -> dict[str, Reading]:
             where = max(here, key=lambda s: s.probability)  # many weak spots are no strong one
             place = f" at {where.along_mm:.0f} mm" + (f", {where.toe} toe" if where.toe else "")
             words = f"{sign.title}{place} (looks like it, {100 * where.probability:.0f} %)"
-            readings[sign.key] = Reading(sign.key, _clipped(where.probability), words)
+            readings[sign.key] = Reading(sign.key, _clipped(_as_evidence(where.probability)), words)
         elif sign.missed is not None:
             name = sign.surface
             readings[sign.key] = Reading(sign.key, _clipped(sign.missed * 0.5), f"no {name} seen in the photo")
     return readings
+
+
+def _as_evidence(p: float) -> float:
+    """A finder's probability without how common the sign is, which the causes bring in themselves: Bayes' rule, odds over usual odds."""
+    for_it, against = p * (1 - USUAL), (1 - p) * USUAL
+    return for_it / (for_it + against)
 
 
 # ------------------------------------------------------------------------------------------------- quantities

@@ -73,10 +73,14 @@ class Window:
 
 @dataclass(frozen=True, slots=True)
 class VoltsForAmps:
-    """Volts that go with amps: ``constant_v + per_amp_v * amps``, give or take ``u_v``."""
+    """Volts that go with amps: ``constant_v + per_amp_v * amps``; usual from ``below_v`` under that line to ``above_v`` over it, and
+    edges known to ``u_v``.
+    """
 
     constant_v: float
     per_amp_v: float
+    below_v: float
+    above_v: float
     u_v: float
     source: str
 
@@ -380,7 +384,7 @@ def _window(row: Mapping[str, Any], where: str) -> Window:
 def _volts(row: Mapping[str, Any] | None, where: str) -> VoltsForAmps | None:
     if not row:
         return None
-    check_keys(row, ("constant_v", "per_amp_v", "u_v", "source"), (), where)
+    check_keys(row, ("constant_v", "per_amp_v", "below_v", "above_v", "u_v", "source"), (), where)
     return VoltsForAmps(**row)
 
 
