@@ -22,6 +22,8 @@ bench:          ## accuracy against truth, seconds per room, ratios to peers in 
 	@sh setup.sh test
 	@$(PY) -m bench
 	@$(PY) -m bench.spatter
+	@$(PY) -m bench.faults
+	@$(PY) -m bench.faults --settings
 
 study:          ## the long statistical studies
 	@sh setup.sh test

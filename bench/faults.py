@@ -19,7 +19,7 @@ from typing import Any
 
 from rich.console import Console
 from rich.table import Table
-from sample_images.scene.bead import _width_of_area
+from sample_images.scene.bead import width_of_area
 from sample_images.scene.coupon import Coupon as Made
 from sample_images.scene.coupon import make_coupon
 from sample_images.scene.process import look_of
@@ -91,7 +91,9 @@ def remade(name: str, truth: Mapping[str, Any]) -> Made | None:
     choices = shipped_choices(shipped[0], shipped[2]) if shipped else evaluation_choices(seed - EVALUATION_FIRST_SEED)
     made = make_coupon(seed, **choices)
     told = truth["settings"]
-    same = abs(made.settings.travel_mm_per_min - told["travel_mm_per_min"]) < 0.1 and abs(made.settings.volts - told["volts"]) < 0.01
+    same = (
+        abs(made.settings.travel_mm_per_min - told["travel_mm_per_min"]) < 0.1 and abs(made.settings.volts - told["volts"]) < 0.01
+    )
     return made if same else None
 
 
@@ -99,7 +101,7 @@ def target_mm(made: Made) -> float:
     """The size on the drawing: leg or width that the sound settings give, to the nearest half millimetre [mm]."""
     look = look_of(made.sound, made.sound)
     tee = made.joint == "tee"
-    chord = _width_of_area(look.area_mm2, look, 90.0, tee)
+    chord = width_of_area(look.area_mm2, look, 90.0, tee)
     return max(2.0, round(2 * (chord / sqrt(2) if tee else chord)) / 2)
 
 

@@ -195,7 +195,7 @@ def make_bead(
     tee = joint == "tee"
     # metal per length follows the hand: area and speed trade one for one
     hump = look.hump_ratio
-    half_width = 0.5 * _width_of_area(look.area_mm2, look, plate_angle_deg, tee)
+    half_width = 0.5 * width_of_area(look.area_mm2, look, plate_angle_deg, tee)
     start_cap, end_cap = 1.45 * half_width, 1.8 * half_width
     along = _nodes(length_mm, step_mm, max(start_cap, end_cap))
     time = along if to_right else length_mm - along  # how far the arc had come
@@ -217,7 +217,7 @@ def make_bead(
     uneven = np.exp(0.16 * rng.standard_normal((2, 2)))  # no two ends close alike
     side_caps = [_cap(along, length_mm, caps[0] * u[0], caps[1] * u[1]) for u in uneven]
     gap = float(rng.uniform(0.0, 1.2)) if joint == "butt" else 0.0
-    width = np.array([_width_of_area(a, look, plate_angle_deg, tee) for a in area])
+    width = np.array([width_of_area(a, look, plate_angle_deg, tee) for a in area])
     rough = look.toe_rough_mm
     sway = 0.045 * noise.line(rng, along, 35.0) + 0.03 * noise.line(rng, along, 14.0)
     sway *= 1.0 + 3.0 * look.drift_ratio  # the hand drifts from plate to plate
@@ -279,7 +279,7 @@ def make_bead(
     )  # fmt: skip
 
 
-def _width_of_area(area: float, look: Look, angle_deg: float, tee: bool) -> float:
+def width_of_area(area: float, look: Look, angle_deg: float, tee: bool) -> float:
     """Toe-to-toe chord that holds an area: triangle plus bulge on a fillet, spread on a flat bead. [mm]"""
     if tee:
         half = radians(angle_deg) / 2.0

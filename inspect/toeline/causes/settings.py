@@ -318,7 +318,9 @@ def _window_checks(process: Process, settings: Settings) -> list[SettingCheck]:
     if volts is not None and amps is not None and rule is not None:
         fit = rule.constant_v + rule.per_amp_v * amps.value
         soft = hypot(rule.u_v, rule.per_amp_v * amps.u)
-        checks += _range_checks("volts", volts, fit - rule.below_v, fit + rule.above_v, soft, "V", f"at about {amps.value:.0f} A,", rule.source)
+        checks += _range_checks(
+            "volts", volts, fit - rule.below_v, fit + rule.above_v, soft, "V", f"at about {amps.value:.0f} A,", rule.source
+        )
     elif volts is not None and window is not None and window.voltage_v is not None:
         checks += _range_checks("volts", volts, *window.voltage_v, 0.8, "V", "volts", window.source)
     if window is not None and feed is not None and window.wire_feed_mm_per_min is not None:
