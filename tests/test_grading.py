@@ -69,8 +69,8 @@ def test_what_was_not_measured_is_left_out_and_said() -> None:
 
 
 def test_spatter_is_marked_by_the_process() -> None:
-    """1.5 per cm²: normal for self-shielded, far too much for pulsed spray (common practice, no source)."""
-    spatter = Spatter((), 60.0, Interval(1.5, 1.2, 1.8), ())
+    """0.5 per cm²: normal for self-shielded, far too much for pulsed spray (common practice, no source)."""
+    spatter = Spatter((), 60.0, Interval(0.5, 0.4, 0.6), ())
     marks = {
         p: mark(grade(size(**GOOD), surface=(), spatter=spatter, coupon=Coupon(process=p)), "spatter").marks
         for p in ("fcaw-s", "gmaw-p")

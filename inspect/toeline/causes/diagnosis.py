@@ -65,7 +65,7 @@ def reason_from_signs(
 ) -> Diagnosis:
     """The same from signs that have been read already."""
     net = network(process, coupon.joint)
-    signs = {name: r.probability for name, r in readings.items()}
+    signs = {name: r.speaks for name, r in readings.items()}
     priors, lessons = carry_over(net, history or (), signs)
     belief = infer(net, signs, priors=priors)
     gains = _gains(belief, signs)

@@ -53,8 +53,8 @@ class Cause:
 class Diagnosis:
     """All causes, most likely first, and what would tell the first two apart.
 
-    ``next_change`` names the cause whose change has the best expected gain (None: change nothing). ``signs`` keeps, by name, the
-    probability that each sign was truly there: what the next coupon needs of this one (see :class:`toeline.causes.Past`).
+    ``next_change`` names the cause whose change has the best expected gain (None: change nothing). ``signs`` keeps, by name, how
+    surely each sign was there by its reading alone: what the next coupon needs of this one (see :class:`toeline.causes.Past`).
     """
 
     causes: tuple[Cause, ...]

@@ -54,14 +54,22 @@ class Reading:
     ----------
     sign : str
     probability : float
-        That it is truly there, were it as likely as not beforehand: what the reading alone says.
+        That it is truly there.
     words : str
         What was seen, with the number, for a person.
+    alone : float or None
+        The same were it as likely as not beforehand: what the reading alone says, without how common the sign is. None: no other.
     """
 
     sign: str
     probability: float
     words: str
+    alone: float | None = None
+
+    @property
+    def speaks(self) -> float:
+        """What the causes are judged by: how common a sign is, they bring in themselves."""
+        return self.probability if self.alone is None else self.alone
 
 
 @cache
@@ -180,7 +188,8 @@ def _from_surface(surface: Iterable[SurfaceSign] | None) -> dict[str, Reading]:
             where = max(here, key=lambda s: s.probability)  # many weak spots are no strong one
             place = f" at {where.along_mm:.0f} mm" + (f", {where.toe} toe" if where.toe else "")
             words = f"{sign.title}{place} (looks like it, {100 * where.probability:.0f} %)"
-            readings[sign.key] = Reading(sign.key, _clipped(_as_evidence(where.probability)), words)
+            p = where.probability
+            readings[sign.key] = Reading(sign.key, _clipped(p), words, _clipped(_as_evidence(p)))
         elif sign.missed is not None:
             name = sign.surface
             readings[sign.key] = Reading(sign.key, _clipped(sign.missed * 0.5), f"no {name} seen in the photo")

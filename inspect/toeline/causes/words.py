@@ -25,7 +25,7 @@ NO_PROCESS = "Say which process you used: without it no cause can be told."
 
 def evidence(belief: Belief, readings: Mapping[str, Reading], cause: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """The three strongest reasons for and against, strongest first."""
-    signs = {name: r.probability for name, r in readings.items()}
+    signs = {name: r.speaks for name, r in readings.items()}
     weights = sign_weights(belief.network, signs, cause)
     ranked = sorted(weights, key=lambda s: -abs(weights[s]))
     pro = tuple(readings[s].words for s in ranked if weights[s] > _SPEAKS)[:3]
@@ -58,7 +58,7 @@ def tell_apart(belief: Belief, readings: Mapping[str, Reading]) -> str:
     best, ask = 0.35, ""
     for j, name in enumerate(net.signs):
         known = readings.get(name)
-        unsure = known is None or 0.2 < known.probability < 0.8
+        unsure = known is None or 0.2 < known.speaks < 0.8
         if unsure and all_signs()[name].ask and gap[j] > best:
             best, ask = float(gap[j]), all_signs()[name].ask
     settle = ask or a.check
