@@ -15,15 +15,13 @@ from torch.nn import functional as F
 
 NOT_WELD = 255
 WELD, SLAG = 2, 4
-UNKNOWN_SIGNS = 128
-"""Bits of the layer of signs where nobody said what there is to see."""
-Batch = tuple[torch.Tensor, torch.Tensor, torch.Tensor, torch.Tensor, torch.Tensor]
+Batch = tuple[torch.Tensor, torch.Tensor, torch.Tensor, torch.Tensor]
 
 
 @dataclass(frozen=True)
 class Picture:
-    """One picture: name, group, its layers, shape (6, h, w) uint8 — red, green, blue, class, weight, signs — and some places on the
-    weld, shape (n, 2) [px]."""
+    """One picture: name, group, its layers, shape (5, h, w) uint8 — red, green, blue, class, weight — and some places on the weld,
+    shape (n, 2) [px]."""
 
     name: str
     group: str
@@ -44,9 +42,7 @@ def load(folder: Path, device: str) -> list[Picture]:
         weight = np.asarray(Image.open(weight_at)) if weight_at.exists() else np.full(classes.shape, 255, np.uint8)
         told = base.with_suffix(".json")
         group = json.loads(told.read_text()).get("group", "rendered") if told.exists() else "rendered"
-        signs_at = base.with_name(base.name + "-signs.png")
-        signs = np.asarray(Image.open(signs_at)) if signs_at.exists() else np.full(classes.shape, UNKNOWN_SIGNS, np.uint8)
-        layers = np.concatenate([rgb.transpose(2, 0, 1), classes[None], weight[None], signs[None]]).astype(np.uint8)
+        layers = np.concatenate([rgb.transpose(2, 0, 1), classes[None], weight[None]]).astype(np.uint8)
         rows, columns = np.nonzero(classes[::8, ::8] == WELD)
         return Picture(base.name, str(group), torch.from_numpy(layers).to(device), 8.0 * np.stack([columns, rows], axis=1))
 
@@ -56,7 +52,7 @@ def load(folder: Path, device: str) -> list[Picture]:
 
 
 def crop(picture: Picture, rng: np.random.Generator, side: int) -> torch.Tensor:
-    """One turned, flipped, scaled crop, shape (6, side, side); weight is zero outside the picture."""
+    """One turned, flipped, scaled crop, shape (5, side, side); weight is zero outside the picture."""
     layers = picture.layers
     _, h, w = layers.shape
     zoom = math.exp(rng.uniform(math.log(0.5), math.log(2.0)))
@@ -82,9 +78,8 @@ def crop(picture: Picture, rng: np.random.Generator, side: int) -> torch.Tensor:
     rest = F.grid_sample(layers[None, 3:].float() + 1, grid, mode="nearest", padding_mode="zeros", align_corners=False)
     outside = rest[:, :1] == 0
     classes = torch.where(outside, float(NOT_WELD), rest[:, :1] - 1)
-    weight = torch.where(outside, 0.0, rest[:, 1:2] - 1)
-    signs = torch.where(outside, float(UNKNOWN_SIGNS), rest[:, 2:] - 1)
-    return torch.cat([colours, classes, weight, signs], 1)[0]
+    weight = torch.where(outside, 0.0, rest[:, 1:] - 1)
+    return torch.cat([colours, classes, weight], 1)[0]
 
 
 def spoil(rgb: torch.Tensor, rng: np.random.Generator) -> torch.Tensor:
@@ -161,7 +156,7 @@ def _compressed(x: torch.Tensor, strength: torch.Tensor) -> torch.Tensor:
 def batch(
     real: list[Picture], rendered: list[Picture], rng: np.random.Generator, *, n: int, side: int, share_real: float
 ) -> Batch:
-    """(rgb in 0..1, class, weight in 0..1, toe line, bits of signs) of n augmented crops."""
+    """(rgb in 0..1, class, weight in 0..1, toe line) of n augmented crops."""
     crops = []
     for _ in range(n):
         pool = real if (real and rng.random() < share_real) or not rendered else rendered
@@ -170,4 +165,4 @@ def batch(
     classes = layers[:, 3].round()
     bead = ((classes == WELD) | (classes == SLAG)).float()[:, None]
     toe = (F.max_pool2d(bead, 3, 1, 1) + F.max_pool2d(-bead, 3, 1, 1))[:, 0]
-    return spoil(layers[:, :3] / 255, rng), classes.long(), layers[:, 4] / 255, toe, layers[:, 5].round().long()
+    return spoil(layers[:, :3] / 255, rng), classes.long(), layers[:, 4] / 255, toe

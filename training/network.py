@@ -1,8 +1,7 @@
 """The network: a small U-shaped convolutional net with residual blocks (after Ronneberger et al. 2015 and He et al. 2016).
 
 Input: RGB in 0..1, shape (batch, 3, h, w), h and w multiples of 32. Output, same h and w: six class scores
-(other, plate, weld, spatter, slag, strip; softmax makes them probabilities), one toe-line score and one score for each surface sign
-(sigmoid).
+(other, plate, weld, spatter, slag, strip; softmax makes them probabilities) and one toe-line score (sigmoid).
 The first layer halves the resolution, so that no block runs at full size; the last doubles it again.
 """
 
@@ -12,7 +11,6 @@ import torch
 from torch import nn
 
 CLASSES = ("other", "plate", "weld", "spatter", "slag", "strip")
-SIGNS = ("pore", "undercut", "overlap", "open crater", "arc strike")
 
 
 class Block(nn.Module):
@@ -29,9 +27,9 @@ class Block(nn.Module):
 
 
 class Eye(nn.Module):
-    """The learned eye; `widths` are the channels from half resolution down to 1/32."""
+    """The learned eye; `widths` are the channels from half resolution down to 1/32, `n_out` the scores for each pixel."""
 
-    def __init__(self, widths: tuple[int, ...] = (16, 28, 52, 96, 128)) -> None:
+    def __init__(self, widths: tuple[int, ...] = (16, 28, 52, 96, 128), n_out: int = len(CLASSES) + 1) -> None:
         super().__init__()
         self.stem = nn.Sequential(
             nn.Conv2d(3, widths[0], 4, stride=2, padding=1, bias=False), nn.BatchNorm2d(widths[0]), nn.ReLU()
@@ -40,10 +38,7 @@ class Eye(nn.Module):
         self.deep = Block(widths[-1], widths[-1])
         self.join = nn.ModuleList(nn.Conv2d(b, a, 1, bias=False) for a, b in zip(widths[:-1], widths[1:], strict=True))
         self.up = nn.ModuleList(Block(a, a) for a in widths[:-1])
-        self.head = nn.ConvTranspose2d(widths[0], len(CLASSES) + 1 + len(SIGNS), 4, stride=2, padding=1)
-        with torch.no_grad():
-            assert self.head.bias is not None
-            self.head.bias[len(CLASSES) + 1 :] = -4.0  # signs are rare
+        self.head = nn.ConvTranspose2d(widths[0], n_out, 4, stride=2, padding=1)
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
         x = self.stem(x * 2 - 1)

@@ -18,8 +18,8 @@ import torch
 from torch import nn
 from torch.nn import functional as F
 
-from training.bank import NOT_WELD, SLAG, UNKNOWN_SIGNS, WELD, Picture, batch, load
-from training.network import CLASSES, SIGNS, Eye
+from training.bank import NOT_WELD, SLAG, WELD, Picture, batch, load
+from training.network import CLASSES, Eye
 from training.split import fold_of, split_of
 from training.weights import hold_norms, start_from
 
@@ -27,11 +27,8 @@ IMPORTANCE = (1.0, 1.0, 1.0, 3.0, 2.0, 1.0)
 """Weight of each class in the loss: droplets and slag are rare."""
 
 
-def loss_of(
-    scores: torch.Tensor, classes: torch.Tensor, weight: torch.Tensor, toe: torch.Tensor, signs: torch.Tensor
-) -> torch.Tensor:
-    """Cross entropy over the classes known, weld against the rest where only that is known, overlap of the bead, the toe line, and the
-    surface signs where somebody said what there is to see."""
+def loss_of(scores: torch.Tensor, classes: torch.Tensor, weight: torch.Tensor, toe: torch.Tensor) -> torch.Tensor:
+    """Cross entropy over the classes known, weld against the rest where only that is known, overlap of the bead, and the toe line."""
     logs = torch.log_softmax(scores[:, :6].float(), 1)
     known = classes != NOT_WELD
     target = torch.where(known, classes, 0)
@@ -47,21 +44,7 @@ def loss_of(
     truth = ((classes == WELD) | (classes == SLAG)).float() * weight
     dice = 1 - (2 * (overlap * truth).sum((1, 2)) + 20) / (overlap.sum((1, 2)) + truth.sum((1, 2)) + 20)
     total = weight.sum().clamp(min=1)
-    told = ((signs & UNKNOWN_SIGNS) == 0).float() * weight
-    shown = torch.stack([(signs >> k) & 1 for k in range(len(SIGNS))], 1).float()
-    guess = scores[:, 7:].float()
-    rare = torch.tensor(8.0, device=scores.device)
-    look = F.binary_cross_entropy_with_logits(guess, shown, pos_weight=rare, reduction="none").sum(1)
-    seen, there = torch.sigmoid(guess) * told[:, None], shown * told[:, None]
-    both = (seen * there).sum((0, 2, 3))
-    apart = 1 - (2 * both + 50) / (seen.sum((0, 2, 3)) + there.sum((0, 2, 3)) + 50)  # overlap over the whole batch: signs are rare
-    return (
-        each.sum() / total
-        + 0.25 * (line * weight).sum() / total
-        + 0.3 * dice.mean()
-        + (look * told).sum() / told.sum().clamp(min=1)
-        + 0.15 * apart.sum()
-    )
+    return each.sum() / total + 0.25 * (line * weight).sum() / total + 0.3 * dice.mean()
 
 
 @torch.no_grad()
@@ -113,10 +96,10 @@ def train(
         rate = top_rate * min(1.0, done / 0.06 + 0.02) * 0.5 * (1 + np.cos(np.pi * done))
         for group in optimiser.param_groups:
             group["lr"] = rate
-        rgb, classes, weight, toe, signs = batch(real, rendered, rng, n=n, side=side, share_real=share_real)
+        rgb, classes, weight, toe = batch(real, rendered, rng, n=n, side=side, share_real=share_real)
         with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
             scores = net(rgb.contiguous(memory_format=torch.channels_last))
-        loss = loss_of(scores, classes, weight, toe, signs)
+        loss = loss_of(scores, classes, weight, toe)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         nn.utils.clip_grad_norm_(net.parameters(), 2.0)
@@ -139,28 +122,6 @@ class Probabilities(nn.Module):
     def forward(self, x: torch.Tensor) -> torch.Tensor:
         y = self.inner(x)
         return torch.cat([torch.softmax(y[:, :6], 1), torch.sigmoid(y[:, 6:])], 1)
-
-
-@torch.no_grad()
-def sign_figures(net: nn.Module, pictures: list[Picture]) -> dict[str, float]:
-    """Average precision of each sign over the pixels of held pictures (every fourth row and column)."""
-    net.eval()
-    scores, shown = [], []
-    for picture in pictures:
-        _, h, w = picture.layers.shape
-        x = F.pad(picture.layers[None, :3].float() / 255, (0, -w % 32, 0, -h % 32), mode="reflect")
-        scores.append(net(x)[0, 7:, :h:4, :w:4].flatten(1).float().cpu())
-        signs = picture.layers[5, ::4, ::4].flatten().long().cpu()
-        shown.append(torch.stack([(signs >> k) & 1 for k in range(len(SIGNS))]))
-    if not scores:
-        return {}
-    score, truth = torch.cat(scores, 1), torch.cat(shown, 1)
-    figures = {}
-    for k, name in enumerate(SIGNS):
-        hit = truth[k][score[k].argsort(descending=True)].double()
-        precision = hit.cumsum(0) / torch.arange(1, len(hit) + 1)
-        figures[name] = float((precision * hit).sum() / hit.sum().clamp(min=1))
-    return figures
 
 
 def write_onnx(net: nn.Module, path: Path) -> None:
@@ -237,11 +198,9 @@ def main() -> None:
     write_onnx(net, told.out / f"{told.name}.onnx")
     sets = {} if told.quick else {"kept_apart": kept, "rendered_held": held, "learnt": learn}
     figures = {name: bead_iou(net.to(device), pictures) for name, pictures in sets.items()}
-    signs = {} if told.quick else sign_figures(net, held)
-    print(steps, "steps", json.dumps(_summary(figures)), json.dumps(signs), flush=True)
+    print(steps, "steps", json.dumps(_summary(figures)), flush=True)
     record = {
         "classes": CLASSES,
-        "signs": SIGNS,
         "left_out_fold": told.leave_out,
         "widths": widths,
         "seed": told.seed,
@@ -255,7 +214,6 @@ def main() -> None:
         "torch": torch.__version__,
         "device": torch.cuda.get_device_name() if device == "cuda" else "cpu",
         "summary": _summary(figures),
-        "signs_average_precision": signs,
         "iou": figures,
     }
     (told.out / f"{told.name}.json").write_text(json.dumps(record, indent=1))

@@ -9,7 +9,7 @@ from sample_images.scene.bead import SIDES, chord_ends
 from sample_images.scene.coupon import Coupon
 from sample_images.scene.render import MESHES, Hits
 
-SIGNS: tuple[str, ...] = ("pore", "undercut", "overlap", "open crater", "arc strike")
+SIGNS: tuple[str, ...] = ("pores", "undercut", "overlap", "crater unfilled", "arc strike")
 OPEN_CRATER_MM = 0.8
 """A crater this deep counts as open. [mm]"""
 CUT_MM = 0.12

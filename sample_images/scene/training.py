@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from sample_images.scene.bead import SIDES
-from sample_images.scene.coupon import make_coupon
+from sample_images.scene.coupon import Coupon, make_coupon
 from sample_images.scene.geometry import BOARDS, PAIRS
 from sample_images.scene.phone import develop
 from sample_images.scene.render import render
@@ -40,8 +40,19 @@ def training_choices(seed: int) -> dict[str, Any]:
         "roll_deg": float(rng.uniform(-180.0, 180.0) if turned else np.clip(rng.normal(0.0, 8.0), -25.0, 25.0)),
         "pitch_deg": float(np.clip(rng.normal(0.0, 11.0), -28.0, 28.0)),
         "yaw_deg": float(np.clip(rng.normal(0.0, 9.0), -24.0, 24.0)),
+        **({"fault": "crater not filled"} if rng.random() < 0.1 else {}),
         **({"n_strips": 0} if rng.random() < 0.12 else {"pair": PAIRS[int(rng.integers(len(PAIRS)))]}),
     }
+
+
+def training_coupon(seed: int) -> Coupon:
+    """The coupon of a training picture; the same seed gives the same coupon, whichever process makes it."""
+    choices = training_choices(seed)
+    if "pair" in choices:  # long strips only where the plates can carry them
+        board = BOARDS[choices["pair"][0]]
+        length = float(np.random.default_rng([seed, 98]).uniform(60.0, 150.0))
+        choices["length_mm"] = max(length, board.length_mm + 2.0 * board.margin_mm - 8.0)
+    return make_coupon(seed, **choices)
 
 
 def training_picture(
@@ -51,7 +62,7 @@ def training_picture(
     variant: str = "cuda_ad_rgb,llvm_ad_rgb",
     gate: AbstractContextManager[Any] | None = None,
 ) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8], dict[str, Any]]:
-    """One training picture; the same seed gives the same coupon, whichever process makes it.
+    """One training picture.
 
     Parameters
     ----------
@@ -76,12 +87,7 @@ def training_picture(
         `process`, `joint`, `fault`, `hard`, `px_per_mm`, `toes` (name to px and visible), `particles`,
         `distractors`, `plates`, `camera`.
     """
-    choices = training_choices(seed)
-    if "pair" in choices:  # long strips only where the plates can carry them
-        board = BOARDS[choices["pair"][0]]
-        length = float(np.random.default_rng([seed, 98]).uniform(60.0, 150.0))
-        choices["length_mm"] = max(length, board.length_mm + 2.0 * board.margin_mm - 8.0)
-    coupon = make_coupon(seed, **choices)
+    coupon = training_coupon(seed)
     px_per_mm = coupon.camera.focal_px / coupon.distance_mm
     light, hits, assembly = render(
         coupon,
