@@ -289,11 +289,11 @@ def test_the_outcome_of_a_change_teaches() -> None:
     after = {c.key: c.probability for c in same.causes}
     assert after["volts-low"] < 0.75 * belief["volts-low"], "the change did not help"
     assert after["travel-fast"] > belief["travel-fast"]
-    assert any("less likely" in n for n in same.notes)
+    assert any("less likely" in n for n in same.lessons)
     cured = reason_from_signs(
         told("gmaw-s", (), seen), process=process, coupon=coupon, history=(Past(before, first.causes[0].cause),)
     )
-    assert any("more likely to have been the cause" in n for n in cured.notes)
+    assert any("more likely to have been the cause" in n for n in cured.lessons)
     assert cured.next_change is None
 
 

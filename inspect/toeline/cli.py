@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import copyreg
 import json
 import sys
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import suppress
 from pathlib import Path
-from typing import Annotated, Any, TextIO
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Annotated, Any, TextIO
 
 import typer
 from rich.console import Console
@@ -17,6 +19,9 @@ from rich.table import Table
 from toeline import __version__
 from toeline.coupon import Coupon, Hints, Scaling
 from toeline.errors import BadUsage, LogbookTrouble, ToelineError
+
+if TYPE_CHECKING:
+    from toeline.causes import Past
 
 app = typer.Typer(
     help="Measure a weld bead from one photo taken beside a printed scale strip.",
@@ -98,6 +103,13 @@ def inspect(
     ] = None,
     overlay: Annotated[Path | None, typer.Option(help="Folder for pictures with the findings drawn in.")] = None,
     logbook: Annotated[Path | None, typer.Option(help="Save to this logbook.")] = None,
+    after: Annotated[int | None, typer.Option(help="Number in the logbook of the coupon before this one.")] = None,
+    changed: Annotated[
+        str | None, typer.Option(help="Cause whose change was made after it, such as volts-low; the JSON's `key` names it.")
+    ] = None,
+    saw: Annotated[
+        list[str] | None, typer.Option(help="A sign that you saw or heard yourself, such as stubbing, or no-stubbing; repeat for more.")
+    ] = None,
     workers: Annotated[int, typer.Option(help="Photos worked on at the same time.", min=1, max=64)] = 1,
 ) -> None:
     """Inspect photos: legs or width with ±, spatter, verdicts, likely causes."""
@@ -117,6 +129,8 @@ def inspect(
         root_gap_mm=root_gap_mm,
         settings=read_settings(settings) if settings else {},
         gauge=dict(_reading(text) for text in gauge or ()),
+        observed=tuple(name for name in saw or () if not name.startswith("no-")),
+        not_observed=tuple(name.removeprefix("no-") for name in saw or () if name.startswith("no-")),
         **_test(test),
     )
     scaling = Scaling(
@@ -133,7 +147,8 @@ def inspect(
     listed = [photo for path in photos for photo in find_photos(path)]
     if not listed:
         raise BadUsage("There is no photo in that folder.", advice="Name a folder with JPEG, HEIC, PNG or WebP files.")
-    refused = _run(listed, coupon, scaling, hints, limits, json_to, overlay, logbook, workers)
+    history = _history(logbook, after, changed)
+    refused = _run(listed, coupon, scaling, hints, limits, json_to, overlay, logbook, workers, history)
     raise typer.Exit(3 if refused else 0)
 
 
@@ -147,9 +162,10 @@ def _run(
     overlay: Path | None,
     logbook: Path | None,
     workers: int,
+    history: tuple[Past, ...] = (),
 ) -> int:
     stream = sys.stdout if json_to == "-" else open(json_to, "w", encoding="utf-8") if json_to else None
-    jobs = [(path, coupon, scaling, hints, limits, overlay, logbook) for path in photos]
+    jobs = [(path, coupon, scaling, hints, limits, overlay, logbook, history) for path in photos]
     refused = 0
     try:
         for path, record, note in _results(jobs, workers):
@@ -181,15 +197,25 @@ def _write(stream: TextIO, line: str, where: str) -> None:
         ) from error
 
 
-Job = tuple[Path, Coupon, Scaling, Hints, str, Path | None, Path | None]
+Job = tuple[Path, Coupon, Scaling, Hints, str, Path | None, Path | None, "tuple[Past, ...]"]
 
 
 def _results(jobs: list[Job], workers: int) -> Iterator[tuple[Path, dict[str, Any] | None, str]]:
     if workers == 1 or len(jobs) == 1:
         yield from map(_one, jobs)
         return
+    copyreg.pickle(MappingProxyType, _thaw)
     with ProcessPoolExecutor(min(workers, len(jobs))) as pool:
         yield from pool.map(_one, jobs)
+
+
+def _thaw(frozen: MappingProxyType[Any, Any]) -> tuple[Any, tuple[dict[Any, Any]]]:
+    """How a read-only mapping travels to another process."""
+    return _freeze, (dict(frozen),)
+
+
+def _freeze(plain: dict[Any, Any]) -> MappingProxyType[Any, Any]:
+    return MappingProxyType(plain)
 
 
 def _one(job: Job) -> tuple[Path, dict[str, Any] | None, str]:
@@ -197,11 +223,11 @@ def _one(job: Job) -> tuple[Path, dict[str, Any] | None, str]:
     from toeline.inspection import inspect_photo
     from toeline.photo import read_photo
 
-    path, coupon, scaling, hints, limits, overlay, logbook = job
+    path, coupon, scaling, hints, limits, overlay, logbook, history = job
     try:
         data = path.read_bytes() if path.is_file() else b""
         photo = read_photo(path) if not data else read_photo(data, name=path.name)
-        found = inspect_photo(photo, coupon, scaling=scaling, hints=hints, limit_set=limits)
+        found = inspect_photo(photo, coupon, scaling=scaling, hints=hints, limit_set=limits, history=history)
         record = found.as_dict()
         if overlay is not None:
             _write_overlay(found, overlay / f"{path.stem}-overlay.jpg")
@@ -363,6 +389,20 @@ def _rule(text: str | None) -> dict[str, Any]:
 def _reading(text: str) -> tuple[str, float]:
     name, _, value = text.partition("=")
     return name.strip(), _numbers(value, 1, "--gauge")[0]
+
+
+def _history(logbook: Path | None, after: int | None, changed: str | None) -> tuple[Past, ...]:
+    """The coupons that this one follows, from the logbook."""
+    if after is None:
+        if changed is not None:
+            raise BadUsage("--changed says what was changed, but not after which coupon.", advice="Give --after NUMBER as well.")
+        return ()
+    if logbook is None:
+        raise BadUsage("--after names a coupon of a logbook.", advice="Give --logbook FILE as well.")
+    from toeline.logbook import Logbook
+
+    with Logbook(logbook) as book:
+        return book.history(after, changed)
 
 
 def _test(text: str | None) -> dict[str, Any]:

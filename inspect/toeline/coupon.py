@@ -49,6 +49,8 @@ class Coupon:
         A break, bend or macro test of this coupon and whether it ``passed`` or ``failed``; it outranks what the face looks like.
     observed : tuple of str
         Signs that you saw or heard yourself, by their names in ``causes/signs.toml``, for instance ``stubbing``.
+    not_observed : tuple of str
+        Signs that you looked for and did not find.
     """
 
     joint: str = "tee"
@@ -66,6 +68,7 @@ class Coupon:
     test: str | None = None
     test_result: str | None = None
     observed: tuple[str, ...] = ()
+    not_observed: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for what, value, known in (

@@ -5,14 +5,14 @@ Only this module reads the timer and turns a stage's error into `refused`; the s
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from time import perf_counter
 
 from toeline.bead import CouponView, find_bead, look, unfold
 from toeline.bead.result import Bead
-from toeline.causes import Diagnosis, reason
+from toeline.causes import Diagnosis, Past, reason
 from toeline.coupon import Coupon, Hints, Scaling
 from toeline.errors import BadUsage, ToelineError
 from toeline.flags import Flag
@@ -54,6 +54,7 @@ class Inspection:
     verdicts: tuple[Verdict, ...] = ()
     diagnosis: Diagnosis | None = None
     own_flags: tuple[Flag, ...] = ()
+    history: tuple[Past, ...] = ()
     refused: Refusal | None = None
     seconds: tuple[tuple[str, float], ...] = ()
 
@@ -95,6 +96,7 @@ def inspect_photo(
     scaling: Scaling | None = None,
     hints: Hints | None = None,
     limit_set: str = "teaching",
+    history: Sequence[Past] = (),
 ) -> Inspection:
     """Inspect one photo.
 
@@ -109,6 +111,8 @@ def inspect_photo(
         Points and a box set by hand.
     limit_set : str
         Name of a limit set.
+    history : sequence of Past
+        Coupons of the same hand and set-up before this one, oldest first, each with the change made after it.
 
     Returns
     -------
@@ -121,7 +125,7 @@ def inspect_photo(
         The request contradicts itself or names something unknown.
     """
     watch = _Stopwatch()
-    found = Inspection(photo, coupon, scaling or Scaling())
+    found = Inspection(photo, coupon, scaling or Scaling(), history=tuple(history))
     try:
         for stage in _flow(found, hints or Hints(), limit_set, watch):
             found = stage
@@ -172,7 +176,7 @@ def _flow(found: Inspection, hints: Hints, limit_set: str, watch: _Stopwatch) ->
         found = replace(found, verdicts=verdicts)
     yield found
     with watch.room("causes"):
-        found = replace(found, diagnosis=reason(size, surface=surface, spatter=found.spatter, coupon=coupon))
+        found = replace(found, diagnosis=reason(size, surface=surface, spatter=found.spatter, coupon=coupon, history=found.history))
     yield found
 
 

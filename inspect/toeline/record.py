@@ -58,6 +58,7 @@ def as_record(found: Inspection) -> dict[str, Any]:
                 "test": coupon.test,
                 "test_result": coupon.test_result,
                 "observed": list(coupon.observed),
+                "not_observed": list(coupon.not_observed),
             },
             "refused": None
             if found.refused is None
@@ -78,7 +79,10 @@ def as_record(found: Inspection) -> dict[str, Any]:
                 "tell_apart": found.diagnosis.tell_apart,
                 "notes": list(found.diagnosis.notes),
                 "signs": dict(found.diagnosis.signs),
+                "quantities": dict(found.diagnosis.quantities),
+                "lessons": list(found.diagnosis.lessons),
             },
+            "after": {"record": found.history[-1].record, "changed": found.history[-1].change} if found.history else None,
             "seconds": dict(found.seconds),
         }
     )

@@ -7,13 +7,15 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from toeline.causes import words
+from toeline.causes.lessons import lesson_words
 from toeline.causes.reasoning import Belief, Past, carry_over, infer, network, relief
 from toeline.causes.result import Cause, Diagnosis
 from toeline.causes.settings import normalised
-from toeline.causes.signs import Reading, read_signs
+from toeline.causes.signs import Reading, quantities, read_signs
 from toeline.coupon import Coupon
 from toeline.measure.result import BeadSize
 from toeline.processes import Process, load_process
+from toeline.quantity import Measured
 from toeline.spatter.result import Spatter
 from toeline.surface.result import SurfaceSign
 
@@ -56,14 +58,20 @@ def reason(
     coupon = replace(coupon, settings=normalised(coupon.settings))
     looked = None if surface is None else tuple(surface)
     readings = read_signs(size, surface=looked, spatter=spatter, coupon=coupon, process=process)
-    diagnosis = reason_from_signs(readings, process=process, coupon=coupon, history=history)
+    known = quantities(size, surface=looked, spatter=spatter, coupon=coupon, process=process)
+    diagnosis = reason_from_signs(readings, process=process, coupon=coupon, history=history, known=known)
     return replace(diagnosis, notes=(*diagnosis.notes, *words.worked_out(size, coupon, process)))
 
 
 def reason_from_signs(
-    readings: Mapping[str, Reading], *, process: Process, coupon: Coupon, history: Sequence[Past] | None = None
+    readings: Mapping[str, Reading],
+    *,
+    process: Process,
+    coupon: Coupon,
+    history: Sequence[Past] | None = None,
+    known: Mapping[str, Measured] | None = None,
 ) -> Diagnosis:
-    """The same from signs that have been read already."""
+    """The same from signs that have been read already, and the quantities ``known`` behind them."""
     net = network(process, coupon.joint)
     signs = {name: r.speaks for name, r in readings.items()}
     priors, lessons = carry_over(net, history or (), signs)
@@ -73,13 +81,14 @@ def reason_from_signs(
     causes = tuple(sorted(made, key=_rank))
     likely = [c for c in causes if c.probability >= _LIKELY and c.gain > 0]
     best = max(likely, key=lambda c: c.gain, default=None)
-    titles = {c.key: c.title for c in net.causes}
     return Diagnosis(
         causes,
         next_change=best.cause if best else None,
         tell_apart=words.tell_apart(belief, readings),
-        notes=words.notes_for(process, coupon, readings, lessons, titles),
+        notes=words.notes_for(process, coupon, readings),
         signs=MappingProxyType(signs),
+        quantities=MappingProxyType({name: x.value for name, x in (known or {}).items()}),
+        lessons=lesson_words(lessons, history or (), known=known or {}, signs=signs, coupon=coupon, process=process),
     )
 
 

@@ -14,18 +14,20 @@ References: noisy-OR, J. Pearl, Probabilistic Reasoning in Intelligent Systems, 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import combinations
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
 from toeline.causes.signs import all_signs
+from toeline.errors import BadUsage
 from toeline.processes import CauseTable, Process, load_process
 
-__all__ = ["MOST_AT_ONCE", "Belief", "Network", "Past", "carry_over", "infer", "network"]
+__all__ = ["MOST_AT_ONCE", "Belief", "Lesson", "Network", "Past", "carry_over", "infer", "network"]
 
 MOST_AT_ONCE = 4
 KEPT = 0.75  # a cause that nobody changed is still there on the next coupon (judgement, no source)
@@ -97,10 +99,38 @@ class Past:
         ``Diagnosis.signs`` of that coupon.
     change : str or None
         Key or name of the cause whose change was made after it; None: nothing was changed.
+    quantities : mapping of quantity to value
+        ``Diagnosis.quantities`` of that coupon, so that the outcome can be told in numbers.
+    settings : mapping
+        Machine settings of that coupon.
+    record : int or None
+        Its number in the logbook.
     """
 
     signs: Mapping[str, float]
     change: str | None = None
+    quantities: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    settings: Mapping[str, float | str] = field(default_factory=lambda: MappingProxyType({}))
+    record: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Lesson:
+    """What the outcome of a change taught: belief in its cause before the outcome was seen, and in its light.
+
+    Attributes
+    ----------
+    cause : str
+        Key of the cause whose change was made.
+    after : int
+        Number of the coupon in the history after which it was made.
+    before, now : float
+    """
+
+    cause: str
+    after: int
+    before: float
+    now: float
 
 
 def network(process: Process, joint: str) -> Network:
@@ -256,7 +286,7 @@ def relief(belief: Belief, signs: Mapping[str, float]) -> dict[str, float]:
 
 def carry_over(
     net: Network, history: Sequence[Past], now: Mapping[str, float]
-) -> tuple[dict[str, float], list[tuple[str, float, float]]]:
+) -> tuple[dict[str, float], list[Lesson]]:
     """Beliefs of the coupons before this one, as priors for it, and what each change taught.
 
     Between coupons a cause stays with probability ``KEPT``; one whose change was made is cured with ``CURED``; a change
@@ -266,7 +296,7 @@ def carry_over(
     Returns
     -------
     priors : dict of cause key to probability
-    lessons : list of (cause key, belief before its outcome, belief after)
+    lessons : list of Lesson
         By Bayes' rule from how well "it was the cause" and "it was not" foretell the next coupon's signs.
     """
     priors = net.priors()
@@ -276,13 +306,19 @@ def carry_over(
         changed = _key_of(net, past.change)
         after = history[i + 1].signs if i + 1 < len(history) else now
         if changed is not None:
-            lessons.append((changed, before.probability[changed], _in_hindsight(before, changed, after)))
+            lessons.append(Lesson(changed, i, before.probability[changed], _in_hindsight(before, changed, after)))
         priors = _next_priors(net, before.probability, changed)
     return priors, lessons
 
 
 def _key_of(net: Network, change: str | None) -> str | None:
-    return next((c.key for c in net.causes if change in (c.key, c.title)), None) if change else None
+    if not change:
+        return None
+    found = next((c.key for c in net.causes if change in (c.key, c.title)), None)
+    if found is None:
+        keys = ", ".join(c.key for c in net.causes)
+        raise BadUsage(f"{change!r} is not a cause that this process and joint can have.", advice=f"Use one of: {keys}.")
+    return found
 
 
 def _next_priors(net: Network, belief: Mapping[str, float], changed: str | None) -> dict[str, float]:

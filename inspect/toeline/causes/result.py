@@ -54,7 +54,8 @@ class Diagnosis:
     """All causes, most likely first, and what would tell the first two apart.
 
     ``next_change`` names the cause whose change has the best expected gain (None: change nothing). ``signs`` keeps, by name, how
-    surely each sign was there by its reading alone: what the next coupon needs of this one (see :class:`toeline.causes.Past`).
+    surely each sign was there by its reading alone, and ``quantities`` the numbers behind them: what the next coupon needs of this one
+    (see :class:`toeline.causes.Past`). ``lessons`` says what the outcome of earlier changes taught.
     """
 
     causes: tuple[Cause, ...]
@@ -62,3 +63,5 @@ class Diagnosis:
     tell_apart: str = ""
     notes: tuple[str, ...] = ()
     signs: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    quantities: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    lessons: tuple[str, ...] = ()

@@ -117,10 +117,11 @@ def read_signs(
                     readings[sign.key] = reading
                 break
     readings |= _from_surface(surface)
-    for name in coupon.observed:
+    for name in (*coupon.observed, *coupon.not_observed):
         if name not in all_signs():
             raise BadUsage(f"{name!r} is not a sign that is known here.", advice=f"Use one of: {', '.join(all_signs())}.")
-        readings[name] = Reading(name, TOLD, f"you saw: {all_signs()[name].title}")
+        seen, title = name in coupon.observed, all_signs()[name].title
+        readings[name] = Reading(name, TOLD if seen else 1 - TOLD, f"you saw: {title}" if seen else f"you looked, and it is not so that {title}")
     if coupon.test and coupon.test_result:
         p = SURE if coupon.test_result == "failed" else 1 - SURE
         readings["poor-fusion"] = Reading("poor-fusion", p, f"the {coupon.test} test {coupon.test_result}")

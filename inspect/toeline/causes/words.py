@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -70,8 +70,6 @@ def notes_for(
     process: Process,
     coupon: Coupon,
     readings: Mapping[str, Reading],
-    lessons: Sequence[tuple[str, float, float]],
-    titles: Mapping[str, str],
 ) -> tuple[str, ...]:
     """What belongs beside any diagnosis of this coupon, most pressing first."""
     notes = []
@@ -82,12 +80,6 @@ def notes_for(
         verdict = "outranks what the face looks like"
         notes.append(f"The {coupon.test} test {coupon.test_result}: that {verdict}.")
     notes += [n.text for n in process.notes if n.when and _due(n, coupon)]
-    for key, before, after in lessons:
-        moved = "more" if after > before + 0.02 else "less" if after < before - 0.02 else "about as"
-        notes.append(
-            f"You changed “{titles[key]}” last time. Seeing this coupon, it looks {moved} likely to have been the cause "
-            f"({100 * before:.0f} % before, {100 * after:.0f} % now)."
-        )
     notes += [n.text for n in process.notes if not n.when]
     notes += [process.spatter.note, LOOKS, CARBON_STEEL]
     return tuple(dict.fromkeys(notes))

@@ -59,7 +59,17 @@ def first_tables(connection: Connection) -> None:
     _append_only(connection, "pictures", "records", "measures", "withdrawals")
 
 
-STEPS: tuple[Step, ...] = (first_tables,)
+def what_came_before(connection: Connection) -> None:
+    """Which coupon a coupon followed, and the cause whose change was made in between."""
+    _run(
+        connection,
+        """CREATE TABLE links (
+            record_id INTEGER PRIMARY KEY REFERENCES records (id), after_id INTEGER NOT NULL REFERENCES records (id), changed TEXT)""",
+    )
+    _append_only(connection, "links")
+
+
+STEPS: tuple[Step, ...] = (first_tables, what_came_before)
 
 
 def migrate(engine: Engine, steps: tuple[Step, ...] = STEPS) -> int:

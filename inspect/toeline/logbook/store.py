@@ -22,6 +22,7 @@ from sqlalchemy import Connection, Engine, Row, create_engine, event, text
 from sqlalchemy.exc import SQLAlchemyError
 
 from toeline import __version__
+from toeline.causes import Past
 from toeline.coupon import Coupon
 from toeline.errors import LogbookTrouble, PhotoUnfit, PhotoUnreadable
 from toeline.logbook.migrations import migrate
@@ -31,6 +32,8 @@ from toeline.logbook.trouble import in_words
 from toeline.photo import read_photo
 from toeline.quantity import Measured
 
+#: A chain of coupons is followed back no further: what one of long ago taught has faded.
+MOST_BEFORE = 6
 #: Names another logbook file than the one in the home folder.
 PLACE = "TOELINE_LOGBOOK"
 
@@ -196,6 +199,7 @@ class Logbook:
                 row["kept_photo"] = kept_photo and self._keep(connection, kept_photo.data, kept_photo.suffix)
                 row["kept_overlay"] = overlay and self._keep(connection, overlay, ".jpg")
                 saved = _insert(connection, row, record)
+                _link(connection, saved, record.get("after") or {})
         return self.entry(saved)
 
     def withdraw(self, record_id: int, why: str) -> None:
@@ -227,6 +231,33 @@ class Logbook:
         if found is None:
             raise LogbookTrouble(f"There is no record {record_id} in this logbook.", advice="Open it from the list.")
         return MappingProxyType(json.loads(str(found)))
+
+    def history(self, record_id: int, changed: str | None) -> tuple[Past, ...]:
+        """What the next coupon needs of this one and of those it followed, oldest first.
+
+        Parameters
+        ----------
+        record_id : int
+            The coupon before.
+        changed : str or None
+            Key or name of the cause whose change was made after it; None: nothing was changed.
+
+        Raises
+        ------
+        LogbookTrouble
+            There is no such record.
+        """
+        chain: list[Past] = []
+        at, change = record_id, changed
+        while len(chain) < MOST_BEFORE:
+            told = self.result(at)
+            chain.append(_past(told, at, change))
+            with self._telling(), self._engine.connect() as connection:
+                found = connection.execute(text("SELECT after_id, changed FROM links WHERE record_id = :id"), {"id": at}).first()
+            if found is None:
+                break
+            at, change = int(found.after_id), found.changed
+        return tuple(reversed(chain))
 
     def picture(self, sha256: str | None) -> bytes | None:
         """A kept picture's bytes; None where none was kept or its file is gone."""
@@ -377,6 +408,25 @@ def _insert(connection: Connection, row: Mapping[str, Any], record: Mapping[str,
     if told:
         connection.execute(text("INSERT INTO measures VALUES (:id, :key, :value, :u, :shared)"), told)
     return int(saved)
+
+
+def _link(connection: Connection, saved: int, after: Mapping[str, Any]) -> None:
+    """Note which record this one followed; one that is not in this logbook (any more) is let go."""
+    connection.execute(
+        text("INSERT INTO links SELECT :saved, id, :changed FROM records WHERE id = :before AND id < :saved"),
+        {"saved": saved, "before": after.get("record"), "changed": after.get("changed")},
+    )
+
+
+def _past(told: Mapping[str, Any], record_id: int, change: str | None) -> Past:
+    advice = told.get("advice") or {}
+    return Past(
+        MappingProxyType(dict(advice.get("signs") or {})),
+        change,
+        MappingProxyType(dict(advice.get("quantities") or {})),
+        MappingProxyType(dict(told["coupon"]["settings"])),
+        record_id,
+    )
 
 
 def _entry(row: Row[Any], measures: Mapping[str, Measured]) -> Entry:

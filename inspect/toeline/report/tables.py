@@ -86,7 +86,7 @@ def verdict_rows(record: Record) -> list[tuple[str, str, str]]:
 
 def cause_lines(record: Record, *, most: int = 3) -> list[str]:
     """The likeliest causes in plain sentences."""
-    lines = []
+    lines = list((record.get("advice") or {}).get("lessons") or ())
     for cause in record["causes"][:most]:
         if cause["probability"] < 0.1:
             continue
@@ -97,8 +97,9 @@ def cause_lines(record: Record, *, most: int = 3) -> list[str]:
         lines.append(f"Change one thing: {chosen['change']} Expect: {chosen['expect']}")
     if advice.get("tell_apart"):
         lines.append(advice["tell_apart"])
-    if not lines and record["process"] is None:
+    likely = any(cause["probability"] >= 0.1 for cause in record["causes"][:most])
+    if not likely and record["process"] is None:
         lines.append("Name the process (--process) to hear of likely causes.")
-    elif not lines:
+    elif not likely:
         lines.append("Nothing stands out: what the photo shows is usual for this process. Change nothing yet.")
     return [*lines, *(advice.get("notes") or ())]
