@@ -43,8 +43,12 @@ def test_an_outcome_is_told_with_its_numbers_and_moves_the_belief() -> None:
     assert len(better.lessons) == 1
     for words in ("voltage 17 → 18 V", "spatter fell from 0.90 to 0.05 per cm²", "the mean leg rose from 83 to 100 %", "supports it"):
         assert words in better.lessons[0], better.lessons
-    same = diagnosed(5.0, 0.9, raised, (past(before, COUPON, "volts-low"),))
-    assert "speaks against it" in same.lessons[0] and "Nothing that belongs to it has clearly moved" in same.lessons[0]
+    gauged = {"convexity_mm": 2.2}  # as ropey as before
+    ropey = diagnosed(5.0, 0.9, replace(COUPON, gauge=gauged))
+    same = diagnosed(5.0, 0.9, replace(raised, gauge=gauged), (past(ropey, COUPON, "volts-low"),))
+    assert "supports" not in same.lessons[0] and "Nothing that belongs to it has clearly moved" in same.lessons[0]
+    belief = {c.key: c.probability for c in same.causes}
+    assert belief["volts-low"] < next(c.probability for c in ropey.causes if c.key == "volts-low") and belief["travel-fast"] > 0.3
     two = replace(COUPON, settings={"voltage_v": 18.0, "ctwd_mm": 10.0})
     first = replace(COUPON, settings={"voltage_v": 17.0, "ctwd_mm": 15.0})
     assert "More than one setting was changed" in diagnosed(6.0, 0.05, two, (past(before, first, "volts-low"),)).lessons[0]

@@ -22,9 +22,11 @@ from streamlit.testing.v1 import AppTest
 from tests.records import grey_photo, tee_record
 
 from toeline import serve
+from toeline.causes import Past, reason
 from toeline.coupon import Coupon
 from toeline.errors import BadUsage, LogbookTrouble, NoScale
 from toeline.logbook import Labels, Logbook
+from toeline.logbook.pictures import content_hash
 from toeline.pages import entry, work
 from toeline.pages.choices import Choices, setting_words
 from toeline.pages.gate import MOST_TRIES, TICKET, Gate
@@ -54,7 +56,7 @@ def measured(monkeypatch: pytest.MonkeyPatch) -> list[Coupon]:
     """Made-up inspections in place of real ones, so that pages are tested alone; returns the coupons that were asked about."""
     asked: list[Coupon] = []
 
-    def inspect_photo(photo: Any, coupon: Coupon, **_: Any) -> Any:
+    def inspect_photo(photo: Any, coupon: Coupon, *, history: tuple[Past, ...] = (), **_: Any) -> Any:
         if "nostrip" in photo.name:
             raise NoScale("No strip was found.", advice="Lay the strips beside the bead.")
         if "breaks" in photo.name:
@@ -70,6 +72,9 @@ def measured(monkeypatch: pytest.MonkeyPatch) -> list[Coupon]:
             leg_mm=5 + int(photo.sha256[:2], 16) / 100,
         )
         record["photo"]["sha256"] = photo.sha256
+        if history:
+            record["after"] = {"record": history[-1].record, "changed": history[-1].change}
+            record["advice"]["lessons"] = list(reason(None, surface=None, spatter=None, coupon=coupon, history=history).lessons)
         return SimpleNamespace(photo=photo, as_dict=lambda: record, refused=record["refused"])
 
     monkeypatch.setattr(work, "_marks", lambda found: None if found.refused else _GRADE)
@@ -169,6 +174,34 @@ def test_a_photo_is_measured_saved_and_found_again(measured: list[Coupon]) -> No
     opened = _page("logbook_page")
     opened.session_state[Key.OPEN] = entry_.id
     assert "Shortest leg (standing)" in _words(_clean(opened))
+
+
+def test_what_only_a_person_knows_goes_with_its_coupon_and_the_next_one_learns(measured: list[Coupon]) -> None:
+    with Logbook() as book:
+        book.remember(Choices(process="gmaw-s", thickness_mm={"A": 1.0, "B": 1.0}, target_leg_mm=6.0).plain())
+        first = tee_record(name="first.jpg", settings={"voltage_v": 17.0})
+        first["causes"][0]["key"] = "volts-low"
+        first["advice"] |= {"signs": {"spatter-high": 0.9}, "quantities": {"spatter_log": 1.2}}
+        saved = book.save(first, labels=Labels("Ada", "T-1"))
+    photo = grey_photo(seed=9)
+    page = _upload(_clean(_page("inspect_page")), ("second.jpg", photo))
+    mark = content_hash(photo)
+    page.selectbox(key=f"{Key.AFTER}-{mark}").select_index(0).run()
+    page.selectbox(key=f"{Key.CHANGED}-{mark}-{saved.id}").set_value("volts-low").run()
+    page.button_group(key=f"{Key.SAW}-{mark}").set_value(["stubbing"]).run()
+    page.button_group(key=f"{Key.SAW_NOT}-{mark}").set_value(["soot"]).run()
+    page.number_input(key=f"{Key.GAUGE}-convexity_mm-{mark}").set_value(1.5).run()
+    page.button_group(key=f"{Key.TEST}-{mark}").set_value("bend").run()
+    page.button_group(key=f"{Key.TEST_RESULT}-{mark}").set_value("failed").run()
+    assert not page.exception and not page.error
+    told = measured[-1]
+    assert (told.observed, told.not_observed, told.test, told.test_result) == (("stubbing",), ("soot",), "bend", "failed")
+    assert told.gauge["convexity_mm"] == 1.5
+    assert "What your change did." in _words(page) and "volts too low" in _words(page)
+    page.button(key=Key.SAVE).click().run()
+    with Logbook() as book:
+        (newest, _) = book.entries()
+        assert [past.change for past in book.history(newest.id, None)] == ["volts-low", None]
 
 
 def test_choices_are_remembered_in_the_next_session(measured: list[Coupon]) -> None:

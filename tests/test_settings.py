@@ -252,3 +252,11 @@ def test_amps_at_high_feed_stay_below_the_straight_rule(feed_in_per_min: float, 
     """
     got = st.current_from_feed(0.045 * 25.4, feed_in_per_min * 25.4, ctwd_mm=22.0).value
     assert 0.92 * amps < got < 1.25 * amps
+
+
+def test_a_timed_wire_run_and_a_stopwatch_give_feed_and_travel() -> None:
+    """Six seconds of wire times ten is the feed a minute; 100 mm in 20 s are 300 mm/min (arithmetic)."""
+    got = st.normalised({"wire_in_6_s_mm": 550.0, "seconds_for_100_mm": 20.0})
+    assert got["wire_feed_mm_per_min"] == pytest.approx(5500) and got["travel_speed_mm_per_min"] == pytest.approx(300)
+    with pytest.raises(BadUsage, match="twice"):
+        st.normalised({"travel_speed_mm_per_min": 300.0, "seconds_for_100_mm": 20.0})

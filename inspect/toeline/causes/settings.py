@@ -56,6 +56,10 @@ _CONVERTED: dict[str, tuple[str, float]] = {
     "travel_speed_mm_per_s": ("travel_speed_mm_per_min", 60.0),
     "ctwd_in": ("ctwd_mm", MM_PER_INCH),
     "gas_flow_cfh": ("gas_flow_l_per_min", 28.316847 / 60),
+    "wire_in_6_s_mm": ("wire_feed_mm_per_min", 10.0),
+}
+_TIMED: dict[str, tuple[str, float]] = {  # a time that a stopwatch gives → length [mm] in it
+    "seconds_for_100_mm": ("travel_speed_mm_per_min", 100.0),
 }
 _WORDS: dict[str, tuple[str, ...] | None] = {  # None: any text
     "gas": None,
@@ -86,6 +90,12 @@ def normalised(table: Mapping[str, object]) -> Settings:
     """The same settings in the package's own units, checked; see :func:`read_settings`."""
     made: dict[str, float | str] = {}
     for key, value in table.items():
+        if key in _TIMED:
+            name, length_mm = _TIMED[key]
+            if name in made:
+                raise BadUsage(f"The settings give {name} twice.", advice="Keep one of the two.")
+            made[name] = 60.0 * length_mm / _number(key, value, 1.0, (2.0, 300.0))
+            continue
         name, factor = _CONVERTED.get(key, (key, 1.0))
         if name in made:
             raise BadUsage(f"The settings give {name} twice.", advice="Keep one of the two units.")
@@ -94,7 +104,7 @@ def normalised(table: Mapping[str, object]) -> Settings:
         elif key in _WORDS:
             made[key] = _word(key, value, _WORDS[key])
         else:
-            valid = ", ".join((*_NUMBERS, *_CONVERTED, *_WORDS))
+            valid = ", ".join((*_NUMBERS, *_CONVERTED, *_TIMED, *_WORDS))
             raise BadUsage(f"The setting {key!r} is not known.", advice=f"Valid names: {valid}.")
     if "argon_percent" not in made and isinstance(made.get("gas"), str):
         share = argon_share(str(made["gas"]))

@@ -150,14 +150,7 @@ def _more(now: Choices) -> Choices:
         format_func=lambda name: sets[name].title,
         key=Key.LIMITS,
     )
-    st.markdown("**Machine settings**, as far as you know them")
-    settings: dict[str, float | str] = {}
-    boxes = st.container(horizontal=True)
-    for key, words in SETTINGS.items():
-        with boxes:
-            value = _setting(key, words, now.settings.get(key))
-        if value not in (None, ""):
-            settings[key] = value
+    settings = _settings(now)
     return replace(
         now,
         position=position,
@@ -172,10 +165,30 @@ def _more(now: Choices) -> Choices:
     )
 
 
+def _settings(now: Choices) -> dict[str, float | str]:
+    """Only the controls that this machine has get a box."""
+    known = st.pills(
+        "Machine settings that you know",
+        tuple(SETTINGS),
+        selection_mode="multi",
+        default=[key for key in SETTINGS if key in now.settings],
+        format_func=lambda key: SETTINGS[key].split(" [")[0].split(",")[0],
+        key=f"{Key.SETTING}-known",
+    )
+    told: dict[str, float | str] = {}
+    boxes = st.container(horizontal=True)
+    for key in known:
+        with boxes:
+            value = _setting(key, SETTINGS[key], now.settings.get(key))
+        if value not in (None, ""):
+            told[key] = value
+    return told
+
+
 def _setting(key: str, words: str, before: float | str | None) -> Any:
     if key in ("gas", "polarity"):
         return st.text_input(words, value=str(before or ""), key=f"{Key.SETTING}-{key}", width=200)
-    return _number(words, float(before) if before is not None else None, f"{Key.SETTING}-{key}", step=0.1, high=1000.0, width=200)
+    return _number(words, float(before) if before is not None else None, f"{Key.SETTING}-{key}", step=0.1, high=5000.0, width=200)
 
 
 def _number(

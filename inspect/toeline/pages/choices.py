@@ -27,10 +27,17 @@ BACKINGS: Mapping[str, float | None] = {"bare paper": 0.1, "stiff card": 0.5, "m
 #: Settings that a page asks for: key as :func:`toeline.causes.settings.normalised` reads it → words and unit.
 SETTINGS: Mapping[str, str] = {
     "voltage_v": "volts [V]",
+    "tap": "voltage tap",
+    "voltage_dial": "voltage dial, mark",
     "wire_feed_m_per_min": "wire feed [m/min]",
+    "wire_in_6_s_mm": "wire run in 6 s [mm]",
+    "wire_feed_dial": "wire-feed dial, mark",
+    "trim": "trim (arc length)",
+    "inductance": "inductance, mark",
     "current_a": "amps [A]",
     "wire_diameter_mm": "wire diameter [mm]",
     "travel_speed_cm_per_min": "travel speed [cm/min]",
+    "seconds_for_100_mm": "seconds for 100 mm of travel",
     "ctwd_mm": "contact tip to work [mm]",
     "gas_flow_l_per_min": "gas flow [l/min]",
     "gas": "gas, such as 82 Ar 18 CO2",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from toeline.pages import ask, save, server, show
+from toeline.pages import ask, save, server, show, tell
 from toeline.pages.state import Key
 from toeline.pages.uploads import Taken, forget, tray
 from toeline.pages.work import inspected
@@ -27,6 +27,7 @@ def page() -> None:
     if asked is None:
         return
     photo, name = _picked(taken)
+    asked = tell.more(book, photo, asked)
     with st.spinner("Measuring …", show_time=True):
         shown = inspected(shelf, server.turn(), photo, name, asked)
     if shown.record is not None:

@@ -116,6 +116,8 @@ def causes(told: Record) -> None:
     likely = [cause for cause in told["causes"] if cause["probability"] >= 0.1][:4]
     advice = told["advice"] or {}
     st.subheader("What most likely made it so")
+    for lesson in advice.get("lessons") or ():
+        word("open", f"<b>What your change did.</b> {escape(lesson)}")
     chosen = next((cause for cause in told["causes"] if cause["cause"] == advice.get("next_change")), None)
     if chosen:
         st.html(

@@ -33,6 +33,14 @@ class Key(StrEnum):
     CHECK_LINE = "ask-check-line"
     LIMITS = "ask-limits"
     SETTING = "ask-setting"
+    # what is told of one coupon
+    AFTER = "tell-after"
+    CHANGED = "tell-changed"
+    SAW = "tell-saw"
+    SAW_NOT = "tell-saw-not"
+    GAUGE = "tell-gauge"
+    TEST = "tell-test"
+    TEST_RESULT = "tell-test-result"
     # saving
     LEARNER = "save-learner"
     COUPON = "save-coupon"

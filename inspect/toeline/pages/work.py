@@ -11,6 +11,7 @@ from threading import Semaphore
 from PIL import Image
 
 from toeline import __version__
+from toeline.causes import Past
 from toeline.coupon import Coupon, Scaling
 from toeline.errors import ToelineError
 from toeline.grading import grade
@@ -31,13 +32,15 @@ class Asked:
     coupon: Coupon
     scaling: Scaling
     limit_set: str
+    history: tuple[Past, ...] = ()
 
     @property
     def key(self) -> dict[str, object]:
         """The same as plain values, to tell one asking from another."""
         coupon = {field.name: getattr(self.coupon, field.name) for field in fields(self.coupon)}
         plain = {name: dict(value) if isinstance(value, Mapping) else value for name, value in coupon.items()}
-        return {"coupon": plain, "scaling": asdict(self.scaling), "limits": self.limit_set}
+        before = [(past.record, past.change) for past in self.history]
+        return {"coupon": plain, "scaling": asdict(self.scaling), "limits": self.limit_set, "before": before}
 
 
 def inspected(shelf: Shelf, turn: Semaphore, photo: str, name: str, asked: Asked) -> Shown:
@@ -50,7 +53,11 @@ def inspected(shelf: Shelf, turn: Semaphore, photo: str, name: str, asked: Asked
             return done
         try:
             found = inspect_photo(
-                read_photo(shelf.photo(photo), name=name), asked.coupon, scaling=asked.scaling, limit_set=asked.limit_set
+                read_photo(shelf.photo(photo), name=name),
+                asked.coupon,
+                scaling=asked.scaling,
+                limit_set=asked.limit_set,
+                history=asked.history,
             )
             shown = Shown(name, photo, found.as_dict(), _jpeg(found), grade=_marks(found))
         except ToelineError as error:
