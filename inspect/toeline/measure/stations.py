@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from toeline.bead.result import Bead
 from toeline.errors import CannotMeasure
 from toeline.flags import Flag
-from toeline.measure.result import BeadSize, Stations
+from toeline.measure.result import BeadSize, Lengths, Row, Stations
 from toeline.quantity import Measured, combine, linear
 from toeline.scale.rays import effects_mm
 from toeline.scale.solution import Scale
@@ -56,17 +56,42 @@ def measure_bead(bead: Bead, scale: Scale, *, joint: str) -> BeadSize:
     Chord of a fillet between toes at legs a and b on plates that meet at the angle g: w² = a² + b² − 2 a b cos g (law of cosines; at 90°
     the table W = √(z1² + z2²) of the AWS and ISO fillet definitions).
     """
-    steady = bead.steady()
-    step = float(np.median(np.diff(bead.along_mm))) if len(bead.along_mm) > 1 else 0.0
-    shortest = 0.0 if scale.source == "none" else SHORTEST_STEADY_MM
+    return size_of(lengths_of(bead, scale, joint=joint))
+
+
+def lengths_of(bead: Bead, scale: Scale, *, joint: str) -> Lengths:
+    """Lengths of one bead at its stations; see `measure_bead`."""
+    legs = joint == "tee" and {"base", "standing"} <= set(bead.toes)
+    rows = _fillet(bead, scale) if legs else _flat(bead, scale)
+    length = _length(bead, scale, "base" if legs else next(iter(bead.toes)))
+    unit = "px" if scale.source == "none" else "mm"
+    return Lengths(bead.along_mm, rows, bead.steady(), bead.correlation_mm, length, unit)
+
+
+def size_of(lengths: Lengths) -> BeadSize:
+    """What the lengths come to over the steady part; see `measure_bead`."""
+    steady, step, unit = lengths.steady, lengths.step_mm, lengths.unit
+    shortest = 0.0 if unit == "px" else SHORTEST_STEADY_MM
     if np.count_nonzero(steady) < 3 or np.count_nonzero(steady) * step < shortest:
         raise CannotMeasure(
             f"Only {np.count_nonzero(steady) * step:.0f} mm of the bead is steady; its mean would say little.",
             advice="Photograph a bead of at least 60 mm, both ends in view.",
         )
-    if joint == "tee" and {"base", "standing"} <= set(bead.toes):
-        return _fillet(bead, scale, steady, step)
-    return _flat(bead, scale, steady, step)
+    none = np.empty(0)
+    told = {name: (row.values, row.u) for name, row in lengths.rows.items()}
+    base, standing = (told.get(name, (none, none)) for name in ("base", "standing"))
+    stations = Stations(lengths.along_mm, *told["width"], *base, *standing)
+    measures: dict[str, Measured] = {}
+    for name, row in lengths.rows.items():
+        summed = _steady_measures(row, steady, step, lengths.correlation_mm)
+        if name == "width":
+            measures |= _width_measures(summed, unit)
+        else:
+            measures |= {f"leg_{name}_{statistic}_{unit}": summed[statistic] for statistic in ("mean", "min", "sd")}
+    if "base" in told:
+        measures["leg_difference_mm"] = measures["leg_base_mean_mm"] - measures["leg_standing_mean_mm"]
+    measures[f"length_{unit}"] = lengths.length
+    return BeadSize(stations, measures, steady)
 
 
 def lift_doubt(size: BeadSize) -> tuple[Flag, ...]:
@@ -85,7 +110,7 @@ def lift_doubt(size: BeadSize) -> tuple[Flag, ...]:
     return ()
 
 
-def _fillet(bead: Bead, scale: Scale, steady: NDArray[np.bool_], step: float) -> BeadSize:
+def _fillet(bead: Bead, scale: Scale) -> dict[str, Row]:
     legs = {name: bead.toes[name].across_mm for name in ("base", "standing")}
     own = {name: bead.toes[name].u_mm for name in legs}
     shared = {name: _across(scale, bead, name) for name in legs}
@@ -102,29 +127,11 @@ def _fillet(bead: Bead, scale: Scale, steady: NDArray[np.bool_], step: float) ->
         for source, effect in scale.plate_angle_deg.shared.items():
             width_shared[source] = width_shared.get(source, np.zeros_like(width)) + dangle * np.deg2rad(effect)
     width_own = np.hypot(da * own["base"], db * own["standing"])
-    stations = Stations(
-        bead.along_mm,
-        width,
-        _total(width_own, width_shared),
-        a,
-        _total(own["base"], shared["base"]),
-        b,
-        _total(own["standing"], shared["standing"]),
-    )
-    measures: dict[str, Measured] = {}
-    means = {}
-    for name, leg in legs.items():
-        row = _steady_measures(leg, own[name], shared[name], steady, step, bead.correlation_mm)
-        means[name] = row["mean"]
-        for statistic in ("mean", "min", "sd"):
-            measures[f"leg_{name}_{statistic}_mm"] = row[statistic]
-    measures["leg_difference_mm"] = means["base"] - means["standing"]
-    measures |= _width_measures(width, width_own, width_shared, steady, step, bead.correlation_mm, unit="mm")
-    measures["length_mm"] = _length(bead, scale, "base")
-    return BeadSize(stations, measures, steady)
+    rows = {name: Row(legs[name], own[name], shared[name]) for name in legs}
+    return rows | {"width": Row(width, width_own, width_shared)}
 
 
-def _flat(bead: Bead, scale: Scale, steady: NDArray[np.bool_], step: float) -> BeadSize:
+def _flat(bead: Bead, scale: Scale) -> dict[str, Row]:
     names = tuple(bead.toes)
     first, second = (bead.toes[n] for n in names[:2])
     width = np.abs(first.across_mm - second.across_mm)
@@ -140,12 +147,7 @@ def _flat(bead: Bead, scale: Scale, steady: NDArray[np.bool_], step: float) -> B
     fixed = 0.0 if scale.source == "none" else TOE_EDGE_MM
     for name, sign in zip(names[:2], (1.0, -1.0), strict=True):
         shared[f"toe edge {name}"] = sign * np.hypot(fixed, TOE_EDGE_RATIO * width)
-    none = np.empty(0)
-    stations = Stations(bead.along_mm, width, _total(own, shared), none, none, none, none)
-    unit = "px" if scale.source == "none" else "mm"
-    measures = _width_measures(width, own, shared, steady, step, bead.correlation_mm, unit=unit)
-    measures[f"length_{unit}"] = _length(bead, scale, names[0])
-    return BeadSize(stations, measures, steady)
+    return {"width": Row(width, own, shared)}
 
 
 def _across(scale: Scale, bead: Bead, name: str) -> dict[str, Array]:
@@ -161,26 +163,20 @@ def _join(*weighted: tuple[Array, Effects]) -> dict[str, Array]:
     return joined
 
 
-def _total(own: Array, shared: Effects) -> Array:
-    return np.sqrt(own**2 + sum((effect**2 for effect in shared.values()), np.zeros_like(own)))
-
-
 def n_independent(n: int, step_mm: float, correlation_mm: float) -> float:
     """How many independent stations n correlated ones count for (own definition: length over integral scale, between 1 and n)."""
     return float(np.clip(n * step_mm / max(correlation_mm, step_mm), 1.0, n))
 
 
-def _steady_measures(
-    lengths: Array, own: Array, shared: Effects, steady: NDArray[np.bool_], step: float, correlation_mm: float
-) -> dict[str, Measured]:
+def _steady_measures(row: Row, steady: NDArray[np.bool_], step: float, correlation_mm: float) -> dict[str, Measured]:
     """Mean, smallest, largest and spread of the steady part.
 
     The smallest of many noisy lengths is biased low. It is stated as the smallest of the lengths averaged over one correlation length, with
     the own noise at that place; the spread is corrected for the toe's own noise: sd² − mean own u² (own definition).
     """
-    x, u = lengths[steady], own[steady]
+    x, u = row.values[steady], row.own[steady]
     n = n_independent(len(x), step, correlation_mm)
-    parts = {source: effect[steady] for source, effect in shared.items()}
+    parts = {source: effect[steady] for source, effect in row.shared.items()}
     noise = float(np.sqrt(np.mean(u**2) / n))
     average = Measured(float(np.mean(x)), noise, {s: float(np.mean(e)) for s, e in parts.items()})
     smooth = _running_mean(x, max(1, round(correlation_mm / step) if step else 1))
@@ -200,10 +196,7 @@ def _running_mean(x: Array, n: int) -> Array:
     return np.convolve(padded, np.full(n, 1.0 / n), mode="valid")
 
 
-def _width_measures(
-    width: Array, own: Array, shared: Effects, steady: NDArray[np.bool_], step: float, correlation_mm: float, *, unit: str
-) -> dict[str, Measured]:
-    row = _steady_measures(width, own, shared, steady, step, correlation_mm)
+def _width_measures(row: Mapping[str, Measured], unit: str) -> dict[str, Measured]:
     measures = {f"width_{name}_{unit}": row[name] for name in ("mean", "min", "max", "sd")}
     centre, sd = row["mean"], row["sd"]
     if centre.value > 0:

@@ -35,7 +35,9 @@ def solve_plates(sightings: Sequence[Sighting], *, joint: str, budget: Budget, m
     return scale_of(solve_strips(sightings, joint=joint, budget=budget, mirrored=mirrored))
 
 
-def solve_strips(sightings: Sequence[Sighting], *, joint: str, budget: Budget, mirrored: bool = False) -> Solved:
+def solve_strips(
+    sightings: Sequence[Sighting], *, joint: str, budget: Budget, mirrored: bool = False, by_letter: bool = False
+) -> Solved:
     """Find lens and plates from the corners of all strips.
 
     Parameters
@@ -48,6 +50,8 @@ def solve_strips(sightings: Sequence[Sighting], *, joint: str, budget: Budget, m
         What is believed of lens, strips and print.
     mirrored : bool
         The corners come from a mirrored photo.
+    by_letter : bool
+        Take the strips in the order of their letters, which is the same in all photos, instead of the best seen first.
 
     Raises
     ------
@@ -55,6 +59,8 @@ def solve_strips(sightings: Sequence[Sighting], *, joint: str, budget: Budget, m
         A tee with strips on one plate only, strips in one plane on a tee, or corners that no pose explains.
     """
     placed, flags = tell_plates(sightings, joint)
+    if by_letter:
+        placed = sorted(placed, key=lambda s: s.strip.letter)
     problem = Problem(placed, budget, mirrored=mirrored)
     fit = solve(problem)
     try:
@@ -77,14 +83,14 @@ def _bendable(budget: Budget) -> Budget:
 def scale_of(solved: Solved) -> Scale:
     """The solve as the package shows it."""
     problem, fit = solved.problem, solved.fit
-    flip = not problem.two_plates and _along_points_left(problem, fit)
-    plates = _plate_fits(problem, fit, flip=flip)
+    flip = not problem.two_plates and along_points_left(problem, fit)
+    plates = plate_fits(problem, fit, flip=flip)
     names = [plate.name for plate in plates]
-    outputs = _outputs(problem, fit.theta, names, flip=flip)
-    shares = {name: outputs @ column for name, column in sources(problem, fit).items()}
+    slopes = outputs(problem, fit.theta, names, flip=flip)
+    shares = {name: slopes @ column for name, column in sources(problem, fit).items()}
     noise = np.stack([shares.pop(name) for name in list(shares) if name.startswith("corners ")], axis=1)
-    shares.update(_condensed(noise, float(np.exp(fit.theta[0]))))
-    return shown(problem, fit, plates, shares, (*solved.flags, *_doubts(problem, fit)))
+    (noise_shares,) = condensed([noise], [float(np.exp(fit.theta[0]))])
+    return shown(problem, fit, plates, shares | noise_shares, (*solved.flags, *doubts(problem, fit)))
 
 
 def shown(
@@ -199,7 +205,7 @@ def _reading_down(sighting: Sighting) -> Array:
     return down
 
 
-def _along_points_left(problem: Problem, fit: Fit) -> bool:
+def along_points_left(problem: Problem, fit: Fit) -> bool:
     """Whether the first strip's length runs to the left of the photo (of the scene, when it is mirrored)."""
     ((turn, _),) = problem.frames(fit.theta[None]).values()
     x, y = turn[0, 0, 0], turn[0, 1, 0]
@@ -232,7 +238,7 @@ def _check_tee(problem: Problem, fit: Fit) -> None:
             )
 
 
-def _plate_fits(problem: Problem, fit: Fit, *, flip: bool) -> tuple[PlateFit, ...]:
+def plate_fits(problem: Problem, fit: Fit, *, flip: bool) -> tuple[PlateFit, ...]:
     """The plates as the package shows them."""
     un, theta = problem.unknowns, fit.theta
     miss = np.linalg.norm(problem.predict(theta) - problem.observed, axis=1)
@@ -258,7 +264,7 @@ def _plate_fits(problem: Problem, fit: Fit, *, flip: bool) -> tuple[PlateFit, ..
     return tuple(fits)
 
 
-def _outputs(problem: Problem, theta: Array, names: Sequence[str], *, flip: bool) -> Array:
+def outputs(problem: Problem, theta: Array, names: Sequence[str], *, flip: bool) -> Array:
     """How lens (7), plates (6 each, a small motion in the camera frame) and the plates' angle (1) follow the unknowns, each in
     its own unit, shape (7 + 6k + 1, p)."""
     un = problem.unknowns
@@ -276,16 +282,21 @@ def _outputs(problem: Problem, theta: Array, names: Sequence[str], *, flip: bool
     return np.concatenate([*blocks, (problem.angle_slope(theta) * un.unit)[None]])
 
 
-def _condensed(noise: Array, focal_px: float) -> dict[str, Array]:
-    """The same covariance in fewer columns: principal parts, without those too small to matter."""
-    n_poses = (len(noise) - 8) // 6
-    weight = np.concatenate([[200.0 / focal_px] * 3, [50.0] * 4, np.tile([100.0] * 3 + [1.0] * 3, n_poses), [1.0]])
-    left, size, _ = np.linalg.svd(noise * weight[:, None], full_matrices=False)
-    kept = size > 1e-4 * size[0]
-    return {f"corners {i + 1}": column / weight for i, column in enumerate((left * size)[:, kept].T)}
+def condensed(noises: Sequence[Array], focals_px: Sequence[float]) -> list[dict[str, Array]]:
+    """The same covariance in fewer columns: principal parts over all photos, without those too small to matter."""
+    weights = []
+    for noise, focal_px in zip(noises, focals_px, strict=True):
+        n_poses = (len(noise) - 8) // 6
+        weights.append(np.concatenate([[200.0 / focal_px] * 3, [50.0] * 4, np.tile([100.0] * 3 + [1.0] * 3, n_poses), [1.0]]))
+    weight = np.concatenate(weights)
+    left, size, _ = np.linalg.svd(np.concatenate(list(noises)) * weight[:, None], full_matrices=False)
+    columns = ((left * size)[:, size > 1e-4 * size[0]] / weight[:, None]).T
+    cuts = np.cumsum([len(w) for w in weights])[:-1]
+    parts = [np.split(column, cuts) for column in columns]
+    return [{f"corners {i + 1}": part[k] for i, part in enumerate(parts)} for k in range(len(noises))]
 
 
-def _doubts(problem: Problem, fit: Fit) -> tuple[Flag, ...]:
+def doubts(problem: Problem, fit: Fit) -> tuple[Flag, ...]:
     """Curl and an unusual plate angle, where the corners show them."""
     un, flags = problem.unknowns, []
     for sighting, at in zip(problem.sightings, un.strip_at, strict=True):

@@ -97,7 +97,7 @@ def _misfit(problem: Solvable, theta: Array, corner_u_px: float, *, robust: bool
     return float(corners + priors + np.sum(problem.row_misses(theta) ** 2)), miss
 
 
-def _descend(
+def descend(
     problem: Solvable,
     theta: Array,
     free: NDArray[np.int64],
@@ -209,7 +209,7 @@ def solve(problem: Problem) -> Fit:
     few = np.ones(len(plain.observed))
     rough_u = max(1.0, 3.0 * budget.corner_u_px)
     rough = sorted(
-        (_descend(plain, s, coarse, rough_u, few, robust=True, n_steps=5, settled=0.1) for s in starts), key=lambda f: f[1]
+        (descend(plain, s, coarse, rough_u, few, robust=True, n_steps=5, settled=0.1) for s in starts), key=lambda f: f[1]
     )
     fits: list[Fit] = []
     for theta, cost in rough[:2]:
@@ -228,12 +228,12 @@ def _finish(problem: Problem, theta: Array, free: NDArray[np.int64]) -> Fit:
     """From a rough start to the end: robust first, then without outliers and with the noise that the corners show."""
     expected_u = problem.budget.corner_u_px
     weights = np.ones(len(problem.observed))
-    theta, _ = _descend(problem, theta, free, 3.0 * expected_u, weights, robust=True, n_steps=6, settled=0.01)
+    theta, _ = descend(problem, theta, free, 3.0 * expected_u, weights, robust=True, n_steps=6, settled=0.01)
     noise, cost = expected_u, 0.0
     for _ in range(2):
         _, miss = _misfit(problem, theta, noise, robust=False, weights=weights)
         noise, weights = _noise(problem, miss)
-        theta, cost = _descend(problem, theta, free, noise, weights, robust=False, n_steps=12)
+        theta, cost = descend(problem, theta, free, noise, weights, robust=False, n_steps=12)
     return Fit(theta, weights, noise, cost)
 
 
