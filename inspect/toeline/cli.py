@@ -98,6 +98,9 @@ def inspect(
     test: Annotated[str | None, typer.Option(help="Test made on the coupon: break, bend or macro, as TEST=passed or TEST=failed.")] = None,
     settings: Annotated[Path | None, typer.Option(help="Machine settings, TOML.")] = None,
     limits: Annotated[str, typer.Option(help="Limit set; `toeline limits` lists them.")] = "teaching",
+    same_coupon: Annotated[
+        bool, typer.Option(help="The photos show one coupon, strips left where they lie: solve them together, one result.")
+    ] = False,
     json_to: Annotated[
         str | None, typer.Option("--json", help="Write results as JSON Lines to a file, or - for the screen.")
     ] = None,
@@ -148,6 +151,10 @@ def inspect(
     if not listed:
         raise BadUsage("There is no photo in that folder.", advice="Name a folder with JPEG, HEIC, PNG or WebP files.")
     history = _history(logbook, after, changed)
+    if same_coupon:
+        if hints != Hints():
+            raise BadUsage("Points and boxes set by hand belong to one photo.", advice="Leave out --through and --box.")
+        raise typer.Exit(_run_together(listed, coupon, scaling, limits, json_to, overlay, logbook, history))
     refused = _run(listed, coupon, scaling, hints, limits, json_to, overlay, logbook, workers, history)
     raise typer.Exit(3 if refused else 0)
 
@@ -183,6 +190,50 @@ def _run(
     if json_to != "-":
         out.print(f"[dim]{CAUTION}[/]")
     return refused
+
+
+def _run_together(
+    paths: list[Path],
+    coupon: Coupon,
+    scaling: Scaling,
+    limits: str,
+    json_to: str | None,
+    overlay: Path | None,
+    logbook: Path | None,
+    history: tuple[Past, ...],
+) -> int:
+    """All photos as one coupon: one table, one line of JSON, one entry in the logbook; the status."""
+    from toeline.photo import read_photo
+    from toeline.report.tables import photo_rows
+    from toeline.same_coupon import inspect_coupon
+
+    data = {path: path.read_bytes() for path in paths if path.is_file()}
+    photos = [read_photo(data[path], name=path.name) if data.get(path) else read_photo(path) for path in paths]
+    found = inspect_coupon(photos, coupon, scaling=scaling, limit_set=limits, history=history)
+    record, lead = found.as_dict(), photos.index(found.joint.photo)
+    try:
+        if overlay is not None:
+            for path, one in zip(paths, found.photos, strict=True):
+                _write_overlay(one, overlay / f"{path.stem}-overlay.jpg")
+        if logbook is not None:
+            from toeline.logbook import Logbook
+
+            with Logbook(logbook) as book:
+                book.save(record, data[paths[lead]])
+        line = json.dumps(record, ensure_ascii=False) + "\n"
+        if json_to == "-":
+            _write(sys.stdout, line, json_to)
+        elif json_to is not None:
+            Path(json_to).write_text(line, encoding="utf-8")
+    except OSError as error:
+        raise LogbookTrouble(
+            f"The result could not be written ({error.strerror or error}).", advice="Check the disk and the permissions."
+        ) from error
+    if json_to != "-":
+        _tell(paths[lead], record, "")
+        _print_table(("photo", "by itself ± (k = 2)", "in the result"), photo_rows(record))
+        out.print(f"[dim]{CAUTION}[/]")
+    return 3 if record["refused"] else 0
 
 
 def _write(stream: TextIO, line: str, where: str) -> None:

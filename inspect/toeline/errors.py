@@ -8,6 +8,7 @@ ToelineError            seen, why it matters, what to do; `reason` is the word i
 │   ├── StripTooSmall   strips there, but too few pixels across a square
 │   └── PlatesUnsolved  strips found, but no pose explains them
 ├── NoBead              no bead found, or not surely enough
+├── PhotosDisagree      photos that are said to show one coupon contradict each other
 ├── CannotMeasure       a bead, but nothing that can be measured at its length, joint or view
 └── LogbookTrouble      the logbook can't be opened or written
 """
@@ -89,6 +90,12 @@ class CannotMeasure(ToelineError):
     """There is a bead, but nothing on it can be measured."""
 
     reason = "cannot measure"
+
+
+class PhotosDisagree(ToelineError):
+    """Photos that are said to show one coupon contradict each other."""
+
+    reason = "photos disagree"
 
 
 class LogbookTrouble(ToelineError):

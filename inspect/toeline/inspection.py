@@ -124,10 +124,18 @@ def inspect_photo(
     BadUsage
         The request contradicts itself or names something unknown.
     """
+    return _inspected(Inspection(photo, coupon, scaling or Scaling(), history=tuple(history)), hints or Hints(), limit_set)
+
+
+def inspect_scaled(photo: Photo, coupon: Coupon, scale: Scale, *, scaling: Scaling, limit_set: str = "teaching") -> Inspection:
+    """Inspect one photo whose scale is known already, from several photos of the same coupon; see `inspect_photo`."""
+    return _inspected(Inspection(photo, coupon, scaling, scale=scale), Hints(), limit_set)
+
+
+def _inspected(found: Inspection, hints: Hints, limit_set: str) -> Inspection:
     watch = _Stopwatch()
-    found = Inspection(photo, coupon, scaling or Scaling(), history=tuple(history))
     try:
-        for stage in _flow(found, hints or Hints(), limit_set, watch):
+        for stage in _flow(found, hints, limit_set, watch):
             found = stage
     except BadUsage:
         raise
@@ -143,7 +151,7 @@ def _flow(found: Inspection, hints: Hints, limit_set: str, watch: _Stopwatch) ->
         found = replace(found, own_flags=check_photo(photo))
     yield found
     with watch.room("scale"):
-        scale = find_scale(photo, joint=coupon.joint, scaling=scaling)
+        scale = found.scale or find_scale(photo, joint=coupon.joint, scaling=scaling)
         strips_ok = check_strips(*strip_tones(photo, scale)) if scale.source == "strips" else ()
         found = replace(found, scale=scale, own_flags=(*found.own_flags, *strips_ok))
     yield found

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
@@ -87,6 +87,23 @@ def as_record(found: Inspection) -> dict[str, Any]:
         }
     )
     return record
+
+
+def each_photo(photos: Sequence[Inspection], used: Sequence[bool]) -> list[dict[str, Any]]:
+    """What each of several photos of one coupon says by itself."""
+    rows = []
+    for one, counts in zip(photos, used, strict=True):
+        measures = one.size.measures if one.refused is None and one.size else {}
+        row = {
+            "name": one.photo.name,
+            "sha256": one.photo.sha256,
+            "used": counts,
+            "refused": None if one.refused is None else _fields(one.refused),
+            "flags": [flag.as_dict() for flag in one.flags],
+            "measures": {key: {"value": value.value, "u": value.u} for key, value in measures.items()},
+        }
+        rows.append(row)
+    return list(_clean(rows))
 
 
 @cache

@@ -103,3 +103,18 @@ def cause_lines(record: Record, *, most: int = 3) -> list[str]:
     elif not likely:
         lines.append("Nothing stands out: what the photo shows is usual for this process. Change nothing yet.")
     return [*lines, *(advice.get("notes") or ())]
+
+
+def photo_rows(record: Record) -> list[tuple[str, str, str]]:
+    """(photo, its own mean lengths, whether they are in the result) of several photos of one coupon."""
+    keys = ("leg_base_mean_mm", "leg_standing_mean_mm", "width_mean_mm")
+    rows = []
+    for photo in record["same_coupon"]["photos"]:
+        own = [
+            f"{title(key)} {format_pm(photo['measures'][key]['value'], photo['measures'][key]['u'], unit='mm')}"
+            for key in keys
+            if key in photo["measures"]
+        ]
+        told = ", ".join(own) if photo["refused"] is None else photo["refused"]["message"]
+        rows.append((photo["name"], told, "yes" if photo["used"] else "no"))
+    return rows
