@@ -122,7 +122,9 @@ def inspect_coupon(
     return CouponInspection(joint, tuple(each), tuple(k in used for k in range(len(each))), scales.together)
 
 
-def _combined(each: Sequence[Inspection], measured: list[int], *, together: bool, limit_set: str) -> tuple[Inspection, list[int]]:
+def _combined(
+    each: Sequence[Inspection], measured: list[int], *, together: bool, limit_set: str, history: tuple[Past, ...]
+) -> tuple[Inspection, list[int]]:
     """One inspection from those photos that were measured, and the photos that are in it."""
     lengths = {k: with_own_edges(_lengths(each[k]), k + 1) for k in measured}
     used, flags = _agreeing(each, lengths)
