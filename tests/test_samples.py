@@ -68,6 +68,19 @@ def test_spatter_is_found(found: dict[str, tuple[Inspection, Score]]) -> None:
     assert figures["spatter_recall"] >= 0.65 and figures["spatter_precision"] >= 0.85
 
 
+def test_pores_are_told_where_there_are_some_and_only_there(found: dict[str, tuple[Inspection, Score]]) -> None:
+    """Planted pores of at least 0.6 mm: most are told, and on the beads without any hardly one is."""
+    n_told_true = n_true = n_told_clean = 0
+    for path, truth in sample_truths(SAMPLES):
+        n = sum(d["kind"] == "pore" and d["diameter_mm"] >= 0.6 for d in truth["bead"]["defects"])
+        told = [s for s in found[path.name][0].surface if s.sign == "pores"]
+        assert all(s.probability <= 0.9 for s in told)  # a photo is never sure
+        n_true, n_told_true = n_true + n, n_told_true + min(n, len(told))
+        n_told_clean += len(told) if n == 0 else 0
+    assert n_true >= 10
+    assert n_told_true >= 0.6 * n_true and n_told_clean <= 3
+
+
 def test_no_cause_is_told_as_certain(found: dict[str, tuple[Inspection, Score]]) -> None:
     for inspection, _ in found.values():
         if inspection.diagnosis:

@@ -80,7 +80,7 @@ def read_straight(view: CouponView, bead: Bead) -> StraightSigns:
         [(toes[0][None] - beside * way[None])[::-1], toes[0][None] + share * gap[None], toes[1][None] + beside * way[None]]
     )
     shrink = min(1.0, FINEST_PX_PER_MM / view.px_per_mm)
-    image = view.image if shrink == 1.0 else cv2.resize(view.image, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+    image = np.asarray(cv2.resize(view.image, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     ratio = np.array([image.shape[1] / view.image.shape[1], image.shape[0] / view.image.shape[0]])
     straight = _sample(image, (at + 0.5) * ratio - 0.5, cv2.INTER_LINEAR)
     seen = _sample((view.valid & ~view.strips).astype(np.uint8), at, cv2.INTER_NEAREST) > 0
