@@ -83,15 +83,23 @@ class JointLine:
         Scale of the photo there [px/mm].
     along_mm : ndarray, shape (2,)
         Where the points lie along the root, in the plates' frame of the first solve [mm].
-    u_mm : float
-        How far the seen line may be from where the two faces meet, at each end and square to the view [mm].
+    edge_u_mm : float
+        How far the line may be from where the two faces meet, at each end and square to the view: the coupon's own [mm].
+    seen_u_mm : float
+        How far it may be seen from where it is, which differs from photo to photo [mm].
     """
 
     points_px: Array
     up_px: Array
     px_per_mm: Array
     along_mm: Array
-    u_mm: float
+    edge_u_mm: float
+    seen_u_mm: float
+
+    @property
+    def u_mm(self) -> float:
+        """Standard uncertainty at each end, square to the view [mm]."""
+        return float(np.hypot(self.edge_u_mm, self.seen_u_mm))
 
     @property
     def row_u_mm(self) -> Array:
@@ -192,6 +200,22 @@ def _turn(angle: float) -> Array:
     return np.array([[c, -s], [s, c]])
 
 
+def row_parts(two_plates: bool, edge_ratio: float | None) -> tuple[dict[str, float], ...]:
+    """The independent sources of what is believed of plate angle and joint line, row by row, as shares of each row's u.
+
+    Parameters
+    ----------
+    edge_ratio : float or None
+        The lasting share of the joint line's u; None where no line was seen [ratio].
+    """
+    angle = ({"plate angle": 1.0},) if two_plates else ()
+    if edge_ratio is None:
+        return angle
+    seen_ratio = float(np.sqrt(max(1.0 - edge_ratio**2, 0.0)))
+    names = ("joint line", "joint line turn")
+    return (*angle, *({name: edge_ratio, f"seen {name}": seen_ratio} for name in names))
+
+
 class Problem:
     """Corners, priors, and what any unknowns predict."""
 
@@ -206,9 +230,8 @@ class Problem:
         self.parts = np.concatenate([s.parts for s in sightings])
         self.starts = np.concatenate([[0], np.cumsum(self.parts)[:-1]])
         self.two_plates = len(self.unknowns.plates) == 2
-        self.row_names: tuple[str, ...] = ("plate angle",) if self.two_plates else ()
-        if joint_line is not None:
-            self.row_names += ("joint line", "joint line turn")
+        edge = 1.0 if joint_line is None else joint_line.edge_u_mm / joint_line.u_mm
+        self.row_parts = row_parts(self.two_plates, None if joint_line is None else edge)
 
     def predict(self, theta: Array) -> Array:
         """Photo positions of all corners, shape (p,) to (n, 2) [px]."""

@@ -42,7 +42,7 @@ class Solvable(Protocol):
     """What a solve needs of one photo, or of several together."""
 
     observed: Array
-    row_names: tuple[str, ...]
+    row_parts: tuple[dict[str, float], ...]
 
     @property
     def unknowns(self) -> Priors: ...
@@ -269,7 +269,8 @@ def sources(problem: Solvable, fit: Fit) -> dict[str, Array]:
     shares = {name: inverse[:, i] * stiff[i] for i, name in enumerate(un.names[: un.n_priors])}
     for i in un.focals:  # a Student distribution spreads wider
         shares[un.names[i]] *= np.sqrt(dof / (dof - 2.0))
-    shares |= {name: inverse @ row for name, row in zip(problem.row_names, rows, strict=True)}
+    for row, parts in zip(rows, problem.row_parts, strict=True):
+        shares |= {name: part * (inverse @ row) for name, part in parts.items()}
     noise = inverse @ root.T
     shares.update({f"corners {i + 1}": noise[:, i] for i in range(noise.shape[1])})
     return shares

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from toeline.flags import Flag
 from toeline.scale.budget import Budget
-from toeline.scale.bundle import LENS, Problem
+from toeline.scale.bundle import LENS, Problem, row_parts
 from toeline.scale.plates import Solved, along_points_left, condensed, doubts, outputs, plate_fits, shown
 from toeline.scale.solution import Scale
 from toeline.scale.solving import Fit, descend, sources
@@ -74,9 +74,13 @@ class Together:
         self.observed = np.concatenate([problem.observed for problem in self.problems])
         self.maps = [self._map(k) for k in range(len(solved))]
         self.with_line = [k for k, problem in enumerate(self.problems) if problem.joint_line is not None]
-        self.row_names: tuple[str, ...] = ("plate angle",) if self.unknowns.two_plates else ()
-        if self.with_line:
-            self.row_names += ("joint line", "joint line turn")
+        lines = [problem.joint_line for problem in self.problems if problem.joint_line is not None]
+        self.line_u_ratio, edge_ratio = 1.0, None
+        if lines:  # the line itself is the same in all photos; how it is seen is not, and averages down
+            edge = float(np.mean([(line.edge_u_mm / line.u_mm) ** 2 for line in lines]))
+            self.line_u_ratio = float(np.sqrt(edge + (1.0 - edge) / len(lines)))
+            edge_ratio = float(np.sqrt(edge)) / self.line_u_ratio
+        self.row_parts = row_parts(self.unknowns.two_plates, edge_ratio)
 
     @property
     def budget(self) -> Budget:
@@ -138,12 +142,12 @@ class Together:
         return np.concatenate(parts)
 
     def row_misses(self, theta: Array) -> Array:
-        """Plate angle, and the joint line's mean over the photos that show it: its doubt is the same in all, shape (r,)."""
+        """Plate angle, and the joint line's mean over the photos that show it, shape (r,)."""
         if not self.unknowns.two_plates:
             return np.zeros(0)
         angle = self.problems[0].row_misses(self.of_photo(theta, 0))[:1]
         lines = [self.problems[k].row_misses(self.of_photo(theta, k))[1:] for k in self.with_line]
-        return np.concatenate([angle, np.mean(lines, axis=0)]) if lines else angle
+        return np.concatenate([angle, np.mean(lines, axis=0) / self.line_u_ratio]) if lines else angle
 
     def row_slopes(self, theta: Array) -> Array:
         """How `row_misses` follows the unknowns, shape (r, q) [per unit]."""
@@ -154,7 +158,7 @@ class Together:
             return np.asarray(self.problems[k].row_slopes(self.of_photo(theta, k)) @ self.by_common(theta, k), dtype=np.float64)
 
         lines = [rows(k)[1:] for k in self.with_line]
-        return np.concatenate([rows(0)[:1], np.mean(lines, axis=0)]) if lines else rows(0)[:1]
+        return np.concatenate([rows(0)[:1], np.mean(lines, axis=0) / self.line_u_ratio]) if lines else rows(0)[:1]
 
     def start(self, fits: Sequence[Fit]) -> Array:
         """Each photo's lens and pose from its own solve, what is common from the first one's, shape (q,)."""
