@@ -111,7 +111,7 @@ def test_least_squares_agrees_with_scipy() -> None:
         theta = fit.theta + x * unknowns.unit
         corners = (problem.predict(theta) - problem.observed) / fit.corner_u_px * fit.weights[:, None]
         priors = ((theta - unknowns.mean) / unknowns.spread)[: unknowns.n_priors]
-        angle = (problem.angle_deg(theta[None]) - budget.plate_angle_deg) / budget.plate_angle_u_deg
+        angle = [(problem.angle_deg(theta) - budget.plate_angle_deg) / budget.plate_angle_u_deg]
         return np.concatenate([corners.ravel(), priors, angle])
 
     start = np.random.default_rng(0).normal(0.0, 0.3, unknowns.size)

@@ -295,10 +295,10 @@ class Problem:
         at = self.unknowns.pose_at[plate]
         return np.asarray(cv2.Rodrigues(theta[at : at + 3])[0], dtype=np.float64), theta[at + 3 : at + 6]
 
-    def angle_deg(self, theta: Array) -> Array:
-        """Angle between the two plates, shape (m,) [deg]."""
-        first, second = (rotations(theta[:, at : at + 3])[:, :, 2] for at in self.unknowns.pose_at.values())
-        return np.asarray(np.degrees(np.arccos(np.clip(-np.sum(first * second, axis=1), -1.0, 1.0))), dtype=np.float64)
+    def angle_deg(self, theta: Array) -> float:
+        """Angle between the two plates [deg]."""
+        first, second = (self.pose(theta, plate)[0][:, 2] for plate in self.unknowns.pose_at)
+        return float(np.degrees(np.arccos(np.clip(-(first @ second), -1.0, 1.0))))
 
     def frames(self, theta: Array, *, flip: bool = False) -> dict[str, tuple[Array, Array]]:
         """Each plate's frame as the package means it: rotation (m, 3, 3) and origin (m, 3) in the camera frame.
@@ -338,7 +338,7 @@ class Problem:
         slope = np.zeros(self.unknowns.size)
         if not self.two_plates:
             return slope
-        sine = np.sin(np.radians(float(self.angle_deg(theta[None])[0])))
+        sine = np.sin(np.radians(self.angle_deg(theta)))
         (first, at_first), (second, at_second) = ((self.pose(theta, p)[0][:, 2], at) for p, at in self.unknowns.pose_at.items())
         for at, other in ((at_first, second), (at_second, first)):
             slope[at : at + 3] = np.degrees(_spins(theta[at : at + 3])[:, 2] @ other) / max(1e-6, sine)
@@ -348,9 +348,9 @@ class Problem:
         """How far plate angle and joint line are from what is believed, shape (r,) [their standard uncertainties]."""
         if not self.two_plates:
             return np.zeros(0)
-        angle_off = (self.angle_deg(theta[None]) - self.budget.plate_angle_deg) / self.budget.plate_angle_u_deg
+        angle_off = np.array([(self.angle_deg(theta) - self.budget.plate_angle_deg) / self.budget.plate_angle_u_deg])
         if self.joint_line is None:
-            return np.asarray(angle_off, dtype=np.float64)
+            return angle_off
         return np.concatenate([angle_off, self._line_rows(self.line_off_mm(theta[None], self.lens(theta)))[0]])
 
     def row_slopes(self, theta: Array) -> Array:

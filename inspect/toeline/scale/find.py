@@ -15,7 +15,7 @@ from toeline.scale.camera import Profile, matches, mirrored_prior, profile_prior
 from toeline.scale.corners import Found, find_strips
 from toeline.scale.joint_line import find_joint_line
 from toeline.scale.manual import manual_scale
-from toeline.scale.plates import Solved, scale_of, solve_strips, with_joint_line
+from toeline.scale.plates import Solved, bare_scale, scale_of, solve_strips, with_joint_line
 from toeline.scale.solution import Scale
 from toeline.scale.together import own_doubts, same_beliefs, scales_of, solve_together, strips_moved
 
@@ -57,7 +57,7 @@ def _solve(
     solved = solve_strips(found.strips, joint=joint, budget=budget, mirrored=found.mirrored, by_letter=by_letter)
     if joint != "tee":
         return solved
-    line = find_joint_line(photo, scale_of(solved))
+    line = find_joint_line(photo, bare_scale(solved))
     return solved if line is None else with_joint_line(solved, line)
 
 

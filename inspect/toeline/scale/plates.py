@@ -16,7 +16,7 @@ from toeline.scale.budget import Budget
 from toeline.scale.bundle import PRINT, STEP, JointLine, Problem, Sighting, strip_on_plate
 from toeline.scale.rays import px_per_mm_at
 from toeline.scale.solution import PlateFit, Scale
-from toeline.scale.solving import Fit, refit, solve, sources, unsolved
+from toeline.scale.solving import Fit, refit, settle, solve, sources, unsolved
 
 Array = NDArray[np.float64]
 
@@ -80,6 +80,12 @@ def _bendable(budget: Budget) -> Budget:
     return replace(budget, strips=strips)
 
 
+def bare_scale(solved: Solved) -> Scale:
+    """Lens and plates alone, with no word on how surely they are known."""
+    flip = not solved.problem.two_plates and along_points_left(solved.problem, solved.fit)
+    return shown(solved.problem, solved.fit, plate_fits(solved.problem, solved.fit, flip=flip), {}, ())
+
+
 def scale_of(solved: Solved) -> Scale:
     """The solve as the package shows it."""
     problem, fit = solved.problem, solved.fit
@@ -99,7 +105,7 @@ def shown(
     """A scale from the plates and what each source does to lens, plates and angle."""
     angle = None
     if problem.two_plates:
-        angle = Measured(float(problem.angle_deg(fit.theta[None])[0]), 0.0, {n: float(c[-1]) for n, c in shares.items()})
+        angle = Measured(problem.angle_deg(fit.theta), 0.0, {n: float(c[-1]) for n, c in shares.items()})
     motions = {
         source: MappingProxyType({plate.name: column[7 + 6 * i : 13 + 6 * i] for i, plate in enumerate(plates)})
         for source, column in shares.items()
@@ -128,18 +134,18 @@ def with_joint_line(solved: Solved, line: JointLine) -> Solved:
     before = solved.problem
     problem = Problem(before.sightings, before.budget, mirrored=before.mirrored, joint_line=line)
     if _strangeness(problem, solved.fit) <= STRANGE:
-        return Solved(problem, refit(problem, solved.fit), solved.flags)
+        return Solved(problem, settle(problem, solved.fit), solved.flags)
     off_mm = float(np.abs(problem.line_off_mm(solved.fit.theta[None], problem.lens(solved.fit.theta))).max())
     doubt = (*solved.flags, Flag("joint-line-off", f"{off_mm:.1f} mm"))
     open_budget = _lifted(before.budget)
     loose = Problem(before.sightings, open_budget, mirrored=before.mirrored)
     if (
-        _strangeness(Problem(before.sightings, open_budget, mirrored=before.mirrored, joint_line=line), refit(loose, solved.fit))
+        _strangeness(Problem(before.sightings, open_budget, mirrored=before.mirrored, joint_line=line), settle(loose, solved.fit))
         > STRANGE
     ):
         return Solved(before, solved.fit, doubt)
     problem = Problem(before.sightings, open_budget, mirrored=before.mirrored, joint_line=line)
-    return Solved(problem, refit(problem, solved.fit), doubt)
+    return Solved(problem, settle(problem, solved.fit), doubt)
 
 
 def _strangeness(problem: Problem, fit: Fit) -> float:
@@ -226,7 +232,7 @@ def check_residuals(problem: Problem, fit: Fit) -> None:
 
 def _check_tee(problem: Problem, fit: Fit) -> None:
     """Raise where the two plates do not make the inside of a tee."""
-    angle = float(problem.angle_deg(fit.theta[None])[0])
+    angle = problem.angle_deg(fit.theta)
     frames = problem.frames(fit.theta[None])
     for name, (turn, origin) in frames.items():
         at = problem.unknowns.pose_at[name] + 3
@@ -303,7 +309,7 @@ def doubts(problem: Problem, fit: Fit) -> tuple[Flag, ...]:
         if abs(fit.theta[at + 4]) > CURLED_MM:
             flags.append(Flag("strip-curled", f"strip {sighting.strip.letter}, {abs(fit.theta[at + 4]):.1f} mm"))
     if problem.two_plates:
-        angle = float(problem.angle_deg(fit.theta[None])[0])
+        angle = problem.angle_deg(fit.theta)
         if abs(angle - 90.0) > 6.0:
             flags.append(Flag("plate-angle-unusual", f"{angle:.0f}°"))
     return tuple(flags)

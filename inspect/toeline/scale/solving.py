@@ -85,16 +85,17 @@ def _stiffness(problem: Solvable, theta: Array) -> Array:
     return stiff
 
 
-def _misfit(problem: Solvable, theta: Array, corner_u_px: float, *, robust: bool, weights: Array) -> tuple[float, Array]:
-    """Cost of unknowns and each corner's distance from its prediction [px]."""
+def _misfit(problem: Solvable, theta: Array, corner_u_px: float, *, robust: bool, weights: Array) -> tuple[float, Array, Array]:
+    """Cost of unknowns, how far each corner is from its prediction, and that as a vector [px]."""
     un = problem.unknowns
-    miss = np.linalg.norm(problem.predict(theta) - problem.observed, axis=1)
+    rest = problem.observed - problem.predict(theta)
+    miss = np.linalg.norm(rest, axis=1)
     scaled = (miss / corner_u_px) ** 2
     corners = np.sum(weights * (OUTLIER**2 * np.log1p(scaled / OUTLIER**2) if robust else scaled))
     z = ((theta - un.mean) / un.spread)[: un.n_priors]
     dof, focal = problem.budget.lens.focal_dof, z[un.focals]
     priors = np.sum(z**2) - np.sum(focal**2) + (dof + 1.0) * np.sum(np.log1p(focal**2 / dof))
-    return float(corners + priors + np.sum(problem.row_misses(theta) ** 2)), miss
+    return float(corners + priors + np.sum(problem.row_misses(theta) ** 2)), miss, rest
 
 
 def descend(
@@ -112,14 +113,14 @@ def descend(
     unknowns and their cost."""
     un = problem.unknowns
     damping = 1e-3
-    cost, miss = _misfit(problem, theta, corner_u_px, robust=robust, weights=weights)
+    cost, miss, off = _misfit(problem, theta, corner_u_px, robust=robust, weights=weights)
     has_prior = free < un.n_priors
     for _ in range(n_steps):
         weight = weights / (1.0 + (miss / (OUTLIER * corner_u_px)) ** 2) if robust else weights
         root = np.sqrt(weight) / corner_u_px
         unit = un.unit[free]
         slope = (problem.slopes(theta)[:, :, free] * unit * root[:, None, None]).reshape(-1, len(free))
-        rest = ((problem.observed - problem.predict(theta)) * root[:, None]).ravel()
+        rest = (off * root[:, None]).ravel()
         rows = problem.row_slopes(theta)[:, free] * unit
         stiff = _stiffness(problem, theta)[free]
         normal, pull = slope.T @ slope + rows.T @ rows, slope.T @ rest - rows.T @ problem.row_misses(theta)
@@ -130,12 +131,12 @@ def descend(
             expected = float(pull @ step)
             tried = theta.copy()
             tried[free] += un.unit[free] * step
-            tried_cost, tried_miss = _misfit(problem, tried, corner_u_px, robust=robust, weights=weights)
+            tried_cost, tried_miss, tried_off = _misfit(problem, tried, corner_u_px, robust=robust, weights=weights)
             if tried_cost <= cost or expected < settled or damping > 1e6:
                 break
             damping *= 10.0
         if tried_cost <= cost:
-            theta, cost, miss, damping = tried, tried_cost, tried_miss, max(damping * 0.1, 1e-9)
+            theta, cost, miss, off, damping = tried, tried_cost, tried_miss, tried_off, max(damping * 0.1, 1e-9)
         if expected < settled or tried_cost > cost:
             break
     return theta, cost
@@ -231,15 +232,22 @@ def _finish(problem: Problem, theta: Array, free: NDArray[np.int64]) -> Fit:
     theta, _ = descend(problem, theta, free, 3.0 * expected_u, weights, robust=True, n_steps=6, settled=0.01)
     noise, cost = expected_u, 0.0
     for _ in range(2):
-        _, miss = _misfit(problem, theta, noise, robust=False, weights=weights)
+        _, miss, _ = _misfit(problem, theta, noise, robust=False, weights=weights)
         noise, weights = _noise(problem, miss)
         theta, cost = descend(problem, theta, free, noise, weights, robust=False, n_steps=12)
     return Fit(theta, weights, noise, cost)
 
 
 def refit(problem: Problem, fit: Fit) -> Fit:
-    """The best unknowns from a solve that lacked something, or believed something else."""
+    """The best unknowns from a solve that believed something else of the strips."""
     return _finish(problem, fit.theta, np.arange(problem.unknowns.size))
+
+
+def settle(problem: Problem, fit: Fit) -> Fit:
+    """The best unknowns from a solve that knew less, with the same corners left out and the same noise."""
+    free = np.arange(problem.unknowns.size)
+    theta, cost = descend(problem, fit.theta, free, fit.corner_u_px, fit.weights, robust=False, n_steps=12)
+    return Fit(theta, fit.weights, fit.corner_u_px, cost)
 
 
 def _noise(problem: Problem, miss: Array) -> tuple[float, Array]:
