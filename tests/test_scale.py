@@ -19,6 +19,7 @@ from tests import strip_photos
 
 from toeline.coupon import Scaling
 from toeline.errors import BadUsage, NoScale, PlatesUnsolved, StripTooSmall
+from toeline.flags import Flag
 from toeline.photo.result import Photo
 from toeline.scale import Scale, find_scale, rays
 from toeline.scale.budget import Budget, lens_prior, strip_prior
@@ -299,6 +300,18 @@ def test_curl_is_noticed_and_followed() -> None:
     assert not any(f.name == "strip-curled" for f in observed.solve().flags)
 
 
+@pytest.mark.parametrize("curl_mm", [1.2, 2.0])
+def test_strips_curled_like_paper_off_a_roll_are_solved_and_flagged(curl_mm: float) -> None:
+    for seed in range(4):
+        observed = cases.given(seed, realistic=False, joint="tee", pair=("A", "B"))
+        lies = {v.placement.board.name: cases.Lie(v.placement.thickness_mm, curl_mm=curl_mm) for v in observed.case.strips}
+        rng = np.random.default_rng(seed)
+        scale = cases.observe(observed.case, observed.case.camera, lies, (1.0, 1.0), observed.budget, rng).solve()
+        assert [f.name for f in scale.flags].count("strip-curled") == 2
+        for measured, truth in cases.lengths(observed, scale).values():
+            assert abs(measured.value - truth) < max(0.2, 2.5 * measured.u), (seed, measured.value - truth, measured.u)
+
+
 def test_no_exif_still_solves_a_tee() -> None:
     observed = cases.given(9, realistic=False, joint="tee")
     camera = observed.case.camera
@@ -451,7 +464,7 @@ def test_tee_photo_called_flat_is_refused() -> None:
 
 def test_flat_photo_called_tee_is_refused() -> None:
     observed = cases.given(1, realistic=False, joint="butt", n_strips=2)
-    with pytest.raises(PlatesUnsolved):
+    with pytest.raises(PlatesUnsolved, match=r"no pose of the plates explains.*say which joint it is"):
         solve_plates(observed.sightings, joint="tee", budget=observed.budget)
 
 
@@ -472,7 +485,9 @@ def test_thickness_unsaid_is_flagged_and_u_grows() -> None:
     case, pixels = _drawn()
     said = find_scale(_photo(pixels, case), joint="tee", scaling=SCALING)
     unsaid = find_scale(_photo(pixels, case), joint="tee", scaling=replace(SCALING, strip_thickness_mm=None))
-    assert "strip-thickness-assumed" in {f.name for f in unsaid.flags}
+    assert Flag("strip-thickness-assumed", "strip A, B") in unsaid.flags
+    partly = find_scale(_photo(pixels, case), joint="tee", scaling=replace(SCALING, strip_thickness_mm={"A": 0.1}))
+    assert Flag("strip-thickness-assumed", "strip B") in partly.flags
 
     def u(scale: Scale) -> float:
         return hypot(*(float(e[0, 1]) for e in rays.effects_mm(scale, "base", np.array([[0.0, 6.0]])).values()))
@@ -534,17 +549,41 @@ def test_given_number_and_unscaled() -> None:
 
 
 @pytest.mark.parametrize(
-    "scaling",
+    ("scaling", "sentence"),
     [
-        Scaling(rule_mm=50.0),
-        Scaling(rule_px=((0.0, 0.0), (5.0, 5.0)), rule_mm=50.0),
-        Scaling(rule_px=((0.0, 0.0), (500.0, 5.0)), rule_mm=-1.0),
-        Scaling(px_per_mm=0.0),
+        (Scaling(rule_mm=50.0), "A rule needs two points .* and the length between them.*Give both"),
+        (Scaling(rule_px=((0.0, 0.0), (5.0, 5.0)), rule_mm=50.0), "7 px and 50 mm apart, too little.*two marks far apart"),
+        (Scaling(rule_px=((0.0, 0.0), (500.0, 5.0)), rule_mm=-1.0), "-1 mm apart, too little.*two marks far apart"),
+        (Scaling(px_per_mm=0.0), "0 px per mm can't be right.*pixels to the millimetre"),
     ],
 )
-def test_contradictory_scaling_is_bad_usage(scaling: Scaling) -> None:
-    with pytest.raises(BadUsage):
+def test_contradictory_scaling_is_bad_usage(scaling: Scaling, sentence: str) -> None:
+    with pytest.raises(BadUsage, match=sentence):
         manual_scale(_blank(), scaling)
+
+
+@pytest.mark.parametrize(
+    ("name", "meaning", "advice"),
+    [
+        ("no-exif", "does not say which camera", "original file"),
+        ("photo-mirrored", "mirrored", "mirroring"),
+        ("strips-swapped", "other plate than their letters say", "A, C and E belong on the base plate"),
+        ("strip-upside-down", "does not change the numbers", "Nothing"),
+        ("strip-curled", "does not lie flat", "magnet sheet"),
+        ("scale-only", "tilt is not corrected, legs can't be had", "printed strips"),
+        ("joint-line-off", "a strip lies higher than believed", "scraped plate"),
+        ("strips-moved", "do not lie alike in all photos", "move the phone only"),
+    ],
+)
+def test_every_doubt_says_what_it_means_and_what_helps(name: str, meaning: str, advice: str) -> None:
+    kind = Flag(name).kind
+    assert meaning in kind.meaning and advice in kind.advice
+
+
+def test_no_exif_is_said() -> None:
+    case, pixels = _drawn()
+    scale = find_scale(strip_photos.photo_of(pixels), joint="tee", scaling=SCALING)
+    assert "no-exif" in {f.name for f in scale.flags}
 
 
 def test_priors_grow_on_spattered_plate() -> None:
