@@ -32,6 +32,16 @@ USUAL_WIDTH_MM = 8.0
 """The width for which the unscaled cut-offs, in widths, equal those in mm [mm]."""
 ALPHA = float(np.sqrt(np.log(2) / np.pi))
 N_LANES = 9
+N_SPACINGS = 60
+LEAST_SAMPLES = 3.5
+"""Ripples narrower than so many samples are not looked for."""
+BAND = 1.12
+"""Half the width of a band of wavelengths, as a factor."""
+RIPPLE_RISE = 1.15
+"""How far a band's energy must stand out, in logs: set on rendered coupons of known spacing, where none that rose so far was wrong by
+more than 15 %."""
+NOISE_HEIGHT = 0.25
+"""What plain noise, filtered alike, gives as regularity."""
 
 __all__ = [
     "Ripples",
@@ -55,7 +65,7 @@ class Ripples:
     spacing, spacing_u : float
         In the unit of the profile's step; NaN where no ripples are told from the face.
     regularity_ratio : float
-        Height of the first peak of the autocorrelation, 0 (none) to 1 (each ripple like the one before) [ratio].
+        How alike each ripple is to the one before, from the autocorrelation of the face's lightness, 0 (not at all) to 1 [ratio].
     """
 
     spacing: float
@@ -77,8 +87,8 @@ def add_shape(size: BeadSize, bead: Bead, view: CouponView) -> BeadSize:
     -------
     BeadSize
         With ``straightness``, ``wander``, ``waviness``, ``toe_roughness``, ``worst_stretch`` and ``ripple_spacing`` (``_mm``;
-        ``_ratio`` of the mean width when unscaled), ``width_drift_ratio`` and ``ripple_regularity_ratio``; unchanged where the
-        steady part is too short.
+        ``_ratio`` of the mean width when unscaled), ``width_drift_ratio`` and, where ripples are told, ``ripple_regularity_ratio``;
+        unchanged where the steady part is too short.
     """
     steady = size.steady
     step = float(np.median(np.diff(bead.along_mm))) if len(bead.along_mm) > 1 else 0.0
@@ -107,7 +117,7 @@ def add_shape(size: BeadSize, bead: Bead, view: CouponView) -> BeadSize:
     measures = dict(size.measures)
     if np.isfinite(ripples.spacing):
         lengths["ripple_spacing"] = (ripples.spacing, ripples.spacing_u)
-    measures["ripple_regularity_ratio"] = Measured(ripples.regularity_ratio, 0.05)
+        measures["ripple_regularity_ratio"] = Measured(ripples.regularity_ratio, 0.05)
     drift, drift_u = width_drift(bead.along_mm[steady], size.stations.width_mm[steady], independent)
     measures["width_drift_ratio"] = Measured(drift, drift_u)
     shares = _scale_shares(size)
@@ -206,10 +216,10 @@ def worst_stretch(along: Array, first: Array, second: Array, *, long: float = WO
 def find_ripples(lanes: list[Array], step: float, *, shortest: float, longest: float) -> Ripples:
     """Ripple spacing from lightness along the face.
 
-    The autocorrelation of each lane (a line along the face), less what varies slower than twice the longest spacing, is averaged
-    over lanes: ripples are curved, so lanes must not be averaged before. Its first peak beyond its first minimum gives the
-    spacing; the height of that peak gives the regularity. u is the spread of the spacing between stretches over the root of
-    their number.
+    A ripple crosses the face, lagging a little from lane to lane; noise and blotches do not. So neighbouring lanes' cross spectra are
+    averaged over stretches, which keeps what both share and its lag, and their magnitudes are added. Energy in bands of one width in
+    log wavelength, less a straight line through what most bands hold (its slope is that of blotches), has its peak at the spacing.
+    u is the spread of the spacing between stretches over the root of their number, at least 3 %. All own definitions.
 
     Parameters
     ----------
@@ -220,17 +230,67 @@ def find_ripples(lanes: list[Array], step: float, *, shortest: float, longest: f
     shortest, longest : float
         Range of spacings looked for, in the unit of ``step``.
     """
-    n_lag = int(np.ceil(1.5 * longest / step)) + 2
-    curves = [curve for part in lanes if (curve := _autocorrelation(part, step, n_lag, 2 * longest)) is not None]
-    if not curves:
+    spectra = [spectrum for part in lanes if (spectrum := _shared_spectrum(part, step, 2.5 * longest)) is not None]
+    spacings = np.geomspace(max(shortest, LEAST_SAMPLES * step), longest, N_SPACINGS)
+    if not spectra or spacings[0] >= 0.5 * longest:
         return Ripples(float("nan"), float("nan"), 0.0)
-    spacing, height = _first_peak(np.mean(curves, axis=0), step, shortest, longest)
-    if not np.isfinite(spacing) or height < 0.05:
-        return Ripples(float("nan"), float("nan"), max(0.0, height))
-    each = np.array([_first_peak(curve, step, 0.6 * spacing, 1.6 * spacing)[0] for curve in curves])
-    each = each[np.isfinite(each)]
-    spread = float(np.std(each, ddof=1) / np.sqrt(len(each))) if len(each) > 1 else 0.2 * spacing
-    return Ripples(spacing, float(np.hypot(spread, 0.25 * step)), float(np.clip(height, 0, 1)))
+    spacing, rise = _standing_out(np.abs(np.sum(spectra, axis=0)).sum(axis=0), step, spacings)
+    if rise < RIPPLE_RISE:
+        return Ripples(float("nan"), float("nan"), 0.0)
+    near = spacings[np.abs(np.log(spacings / spacing)) < 0.4]
+    each = np.array([_standing_out(np.abs(part).sum(axis=0), step, spacings, among=near)[0] for part in spectra])
+    spread = float(np.std(each, ddof=1) / np.sqrt(len(each))) if len(each) > 1 else 0.1 * spacing
+    return Ripples(spacing, float(np.hypot(spread, 0.03 * spacing)), _regularity(lanes, step, spacing))
+
+
+def _shared_spectrum(lanes: Array, step: float, window: float) -> NDArray[np.complex128] | None:
+    """Cross spectra of neighbouring lanes, summed over half-overlapping windows, shape (n_lanes − 1, n); None where too short or flat."""
+    n = int(window / step)
+    if lanes.shape[1] < n or n < 8:
+        return None
+    fine = np.stack([lane - gaussian_filter(lane, step, 0.8 * window) for lane in lanes])
+    limit = 3 * np.median(np.abs(fine))
+    if limit < 1e-6:
+        return None
+    fine = np.clip(fine, -limit, limit)
+    taper = np.hanning(n)
+    total = np.zeros((len(lanes) - 1, 2 * n + 1), dtype=np.complex128)
+    for start in range(0, fine.shape[1] - n + 1, n // 2):
+        waves = np.fft.rfft(fine[:, start : start + n] * taper, 4 * n, axis=1)
+        total += waves[:-1] * waves[1:].conj()
+    return total
+
+
+def _standing_out(energy: Array, step: float, spacings: Array, *, among: Array | None = None) -> tuple[float, float]:
+    """The spacing whose band's energy stands out most from the others', and by how much, in logs."""
+    frequency = np.arange(len(energy)) / (2 * (len(energy) - 1) * step)
+    sums = np.concatenate([[0.0], np.cumsum(energy)])
+    high, low = (np.searchsorted(frequency, factor / spacings) for factor in (BAND, 1 / BAND))
+    band = np.log(np.maximum(sums[high] - sums[low], 1e-12))
+    x = np.log(spacings)
+    weight = np.ones_like(x)
+    rise = np.zeros_like(x)
+    for _ in range(4):
+        rise = band - np.polyval(np.polyfit(x, band, 1, w=weight), x)
+        weight = np.where(rise > 0, 0.3, 1.0)
+    inner = slice(2, -2)
+    chosen = rise[inner] if among is None else np.where(np.isin(spacings[inner], among), rise[inner], -np.inf)
+    best = int(np.argmax(chosen)) + 2
+    a, b, c = (float(v) for v in rise[best - 1 : best + 2])
+    shift = float(np.clip(0.5 * (a - c) / (a - 2 * b + c), -0.5, 0.5)) if a - 2 * b + c < 0 else 0.0
+    return float(np.exp(x[best] + shift * (x[1] - x[0]))), b
+
+
+def _regularity(lanes: list[Array], step: float, spacing: float) -> float:
+    """Height of the lanes' mean autocorrelation one spacing on, above half a spacing on: over 1 for a sine, 0 for noise, cut to [0, 1]."""
+    n_lag = int(1.3 * spacing / step) + 3
+    curves = [curve for part in lanes if (curve := _autocorrelation(part, step, n_lag, 2.2 * spacing)) is not None]
+    if not curves:
+        return 0.0
+    curve = np.mean(curves, axis=0)
+    lag = np.arange(n_lag) * step
+    near = np.abs(lag - spacing) <= 0.15 * spacing
+    return float(np.clip(curve[near].max() - np.interp(spacing / 2, lag, curve) - NOISE_HEIGHT, 0.0, 1.0))
 
 
 def _autocorrelation(lanes: Array, step: float, n_lag: int, cutoff: float) -> Array | None:
@@ -245,22 +305,6 @@ def _autocorrelation(lanes: Array, step: float, n_lag: int, cutoff: float) -> Ar
     power = np.abs(np.fft.rfft(fine, 2 * n, axis=1)) ** 2
     curve = np.fft.irfft(power, axis=1)[:, :n_lag].sum(0) / (n - np.arange(n_lag))
     return np.asarray(curve / curve[0], dtype=np.float64) if curve[0] > 1e-6 else None
-
-
-def _first_peak(curve: Array, step: float, shortest: float, longest: float) -> tuple[float, float]:
-    """Lag and height of the highest local maximum in a range, height above the lowest point before it, by a parabola."""
-    low, high = max(2, int(np.floor(shortest / step))), min(len(curve) - 2, int(np.ceil(longest / step)))
-    best, at = 0.0, -1
-    for i in range(low, high + 1):
-        if curve[i] >= curve[i - 1] and curve[i] > curve[i + 1]:
-            height = float(curve[i]) - max(0.0, float(curve[:i].min()))
-            if height > best + 0.15 * abs(best):
-                best, at = height, i
-    if at < 0:
-        return float("nan"), 0.0
-    a, b, c = (float(v) for v in curve[at - 1 : at + 2])
-    shift = 0.5 * (a - c) / (a - 2 * b + c) if a - 2 * b + c < 0 else 0.0
-    return (at + shift) * step, best
 
 
 def _toe_offsets(bead: Bead) -> tuple[Array, Array]:
