@@ -109,7 +109,7 @@ def tee_view(image: Picture, root_row: float, *, px_per_mm: float) -> tuple[Coup
     focal = 1000.0 * px_per_mm
     lens = Lens(focal, 0.0, 0.0)
     lift = root_row / px_per_mm
-    base = PlateFit("base", np.diag([1.0, 1.0, 1.0]), np.array([0.0, lift, 1000.0]), (), {}, 0, 0.0)
+    base = PlateFit("base", np.diag([1.0, 1.0, -1.0]), np.array([0.0, lift, 1000.0]), (), {}, 0, 0.0)
     standing = PlateFit("standing", np.diag([1.0, -1.0, -1.0]), np.array([0.0, lift, 1000.0]), (), {}, 0, 0.0)
     scale = Scale("strips", lens, (base, standing), Measured(px_per_mm), Measured(90.0))
     plate_of = np.zeros((h, w), np.uint8)

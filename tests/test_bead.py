@@ -13,6 +13,7 @@ from tests.drawn_beads import DrawnBead, draw_bead, plain_view, tee_view, toe_er
 from toeline.bead import Evidence, find_bead
 from toeline.bead import ends as ends_module
 from toeline.bead import toes as toes_module
+from toeline.bead.parts import bead_parts
 from toeline.bead.result import Bead
 from toeline.coupon import Hints
 from toeline.errors import BadUsage, NoBead
@@ -115,7 +116,7 @@ def test_several_beads_are_told_and_a_box_chooses() -> None:
         bead = find_bead(*plain_view(both.image), joint="plate", hints=Hints(box_px=box))
         assert mean_errors(bead, drawn) < 0.06 * drawn.width_px
         assert "hand-anchored" in {flag.name for flag in bead.flags}
-        assert set(bead.moved_mm) == {"left", "right"}
+        assert set(bead.moved_mm) == {"left", "right", "width"}
 
 
 def test_anchor_is_passed_and_moves_the_line() -> None:
@@ -227,7 +228,7 @@ def test_extent_is_the_best_stretch_and_restarts_are_apart() -> None:
     along = np.arange(0, 100, 0.5)
     width = np.full_like(along, 8.0)
     width[(along > 48) & (along < 54)] = 11.0
-    parts = ends_module.bead_parts(along, width, travel="right", open_ends=(False, False), off_ends=8.0)
+    parts = bead_parts(along, width, travel="right", open_ends=(False, False), off_ends=8.0)
     restart = next(part for part in parts if part.kind == "restart")
     assert restart.from_mm < 48.5 and restart.to_mm > 53.5
     steady = [part for part in parts if part.kind == "steady"]
@@ -237,7 +238,7 @@ def test_extent_is_the_best_stretch_and_restarts_are_apart() -> None:
 def test_start_and_crater_swap_with_travel() -> None:
     along = np.arange(0, 60, 0.5)
     width = np.full_like(along, 8.0)
-    parts = ends_module.bead_parts(along, width, travel="left", open_ends=(False, False), off_ends=8.0)
+    parts = bead_parts(along, width, travel="left", open_ends=(False, False), off_ends=8.0)
     assert [part.kind for part in parts] == ["crater", "steady", "start"]
 
 

@@ -136,7 +136,7 @@ class Scaling:
 
 @dataclass(frozen=True, slots=True)
 class Hints:
-    """What a hand adds: points on toe lines and a box round the bead, all in the upright photo.
+    """What a hand adds: points on toe lines, a box round the bead, a point on the bead that is meant; all in the upright photo.
 
     Attributes
     ----------
@@ -144,7 +144,10 @@ class Hints:
         Anchors that the named toe line must pass through [px].
     box_px : (x0, y0, x1, y1) or None
         Box round the bead [px].
+    bead_px : (x, y) or None
+        A point on the bead that is meant, where several are in view [px].
     """
 
     through: tuple[tuple[str, float, float], ...] = ()
     box_px: tuple[float, float, float, float] | None = None
+    bead_px: tuple[float, float] | None = None

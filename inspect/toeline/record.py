@@ -165,7 +165,10 @@ def _bead(found: Inspection) -> dict[str, Any] | None:
         "start_px": bead.start_px,
         "end_px": bead.end_px,
         "anchors": [{"toe": name, "x_px": x, "y_px": y} for name, x, y in bead.anchors],
+        "box_px": bead.box_px,
+        "bead_px": bead.bead_px,
         "moved_mm": dict(bead.moved_mm),
+        "others_px": list(bead.others_px),
         "parts": [{"kind": part.kind, "from_mm": part.from_mm, "to_mm": part.to_mm} for part in bead.parts],
     }
 

@@ -1,4 +1,4 @@
-"""Where a bead begins and ends, and which stretches of it are not steady: start, crater, restarts, tacks."""
+"""Where a bead begins and ends."""
 
 from __future__ import annotations
 
@@ -7,18 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.bead.result import Part
-
 Array = NDArray[np.float64]
 
-OFF_ENDS_MM = 8.0
-"""What is left out at each end at least, in the house definition of the steady part [mm]."""
 END_SHARE = 0.5
 """Where between the core's usual and its lowest values the bead ends, from above [ratio]."""
-RESTART_CHANGE = 0.22
-"""Change of width that marks a restart [ratio]."""
 
-__all__ = ["OFF_ENDS_MM", "Extent", "bead_extent", "bead_parts", "core_presence", "runs"]
+__all__ = ["Extent", "bead_extent", "core_presence", "runs"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,99 +96,3 @@ def bead_extent(presence: Array, *, bridge: int) -> Extent:
             best_sum, best = total, (start, i)
     others = tuple((a, b) for a, b in runs(soft > 0) if (b < best[0] - bridge or a > best[1] + bridge) and b - a >= bridge)
     return Extent(best[0], best[1], others)
-
-
-def bead_parts(
-    along: Array,
-    width: Array,
-    *,
-    travel: str,
-    open_ends: tuple[bool, bool],
-    off_ends: float,
-    tacks: tuple[tuple[float, float], ...] = (),
-) -> tuple[Part, ...]:
-    """Split a bead into steady part, start, crater, restarts and tacks.
-
-    Parameters
-    ----------
-    along : ndarray, shape (n,)
-        Stations [mm].
-    width : ndarray, shape (n,)
-        Toe to toe [mm].
-    travel : str
-        ``right`` or ``left``: where the start lies.
-    open_ends : (bool, bool)
-        Whether the bead runs out of the picture at its left, right end; such an end is neither start nor crater.
-    off_ends : float
-        Least length left out at a seen end [mm].
-    tacks : tuple of (from, to)
-        Pieces of weld beyond a gap [mm].
-
-    Notes
-    -----
-    Own definition: an end part grows from ``off_ends`` to at most three times that while the width stays more than 15 % off
-    the middle half's median. A restart is a stretch of more than 22 % off the running median over eight widths, between a
-    fifth of a width and three widths long.
-    """
-    length = float(along[-1] - along[0])
-    middle = width[len(width) // 4 : max(len(width) // 4 + 1, 3 * len(width) // 4)]
-    usual = float(np.median(middle))
-    cut = min(off_ends, length / 3)
-    bounds = []
-    for left in (True, False):
-        if open_ends[0 if left else 1]:
-            bounds.append(float(along[0] if left else along[-1]))
-            continue
-        distance = along - along[0] if left else along[-1] - along
-        order = np.argsort(distance)
-        reach = cut
-        for i in order:
-            if cut < distance[i] <= min(3 * cut, length / 3):
-                if abs(width[i] / usual - 1) <= 0.15:
-                    break
-                reach = float(distance[i])
-        bounds.append(float(along[0] + reach if left else along[-1] - reach))
-    restarts = _restarts(along, width, bounds, usual)
-    parts = [Part("steady", *span) for span in _between(bounds[0], bounds[1], restarts)]
-    parts.extend(Part("restart", a, b) for a, b in restarts)
-    kinds = ("start", "crater") if travel == "right" else ("crater", "start")
-    if not open_ends[0]:
-        parts.append(Part(kinds[0], float(along[0]), bounds[0]))
-    if not open_ends[1]:
-        parts.append(Part(kinds[1], bounds[1], float(along[-1])))
-    parts.extend(Part("tack", a, b) for a, b in tacks)
-    return tuple(sorted(parts, key=lambda part: part.from_mm))
-
-
-def _restarts(along: Array, width: Array, bounds: list[float], usual: float) -> list[tuple[float, float]]:
-    """Stretches where the width jumps, widened by half a width either way."""
-    step = float(np.median(np.diff(along))) if len(along) > 1 else 1.0
-    half = max(2, int(4 * usual / step))
-    padded = np.pad(width, half, mode="reflect" if len(width) > half else "edge")
-    running = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
-    odd = np.abs(width / np.maximum(running, 1e-9) - 1) > RESTART_CHANGE
-    odd &= (along >= bounds[0]) & (along <= bounds[1])
-    found = []
-    for a, b in runs(odd):
-        long = float(along[b] - along[a]) + step
-        if 0.2 * usual <= long <= 3 * usual:
-            found.append((max(bounds[0], float(along[a]) - 0.5 * usual), min(bounds[1], float(along[b]) + 0.5 * usual)))
-    merged: list[tuple[float, float]] = []
-    for low, high in found:
-        if merged and low <= merged[-1][1]:
-            merged[-1] = (merged[-1][0], max(high, merged[-1][1]))
-        else:
-            merged.append((low, high))
-    return merged
-
-
-def _between(low: float, high: float, holes: list[tuple[float, float]]) -> list[tuple[float, float]]:
-    """What is left of a span without its holes."""
-    left, spans = low, []
-    for a, b in holes:
-        if a > left:
-            spans.append((left, a))
-        left = max(left, b)
-    if high > left:
-        spans.append((left, high))
-    return spans

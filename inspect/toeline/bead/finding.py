@@ -3,38 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.bead.ends import OFF_ENDS_MM, Extent, bead_extent, bead_parts, core_presence, runs
+from toeline.bead.confidence import confidence, read_traits
+from toeline.bead.doubts import RIVAL_BEAD, bead_doubts, range_doubts, toe_doubts
+from toeline.bead.ends import Extent, bead_extent, core_presence, runs
 from toeline.bead.evidence import Evidence, classical_evidence
 from toeline.bead.finder import Band, find_bands
-from toeline.bead.result import Bead, Part, ToeLine
+from toeline.bead.hand import anchors_in_view, box_in_view, inside_box, meant_first
+from toeline.bead.parts import OFF_ENDS_MM, bead_parts
+from toeline.bead.result import Bead, ToeLine
+from toeline.bead.stations import core_seen, presence, read_off
 from toeline.bead.tracing import STEP_COLUMNS, Anchor, Trace, trace_band, trace_row
-from toeline.bead.view import CouponView, plate_to_view, view_to_photo, view_to_plate
+from toeline.bead.view import CouponView, view_to_photo, view_to_plate
 from toeline.coupon import Hints
-from toeline.errors import BadUsage, NoBead
+from toeline.errors import NoBead
 from toeline.flags import Flag
-from toeline.scale import rays
 from toeline.scale.solution import Scale
 
 Array = NDArray[np.float64]
 
 STATION_MM = 0.5
-LEAST_CONFIDENCE = 0.4
+LEAST_CONFIDENCE = 0.05
 """Below this a bead is refused [ratio]."""
-UNSURE_CONFIDENCE = 0.65
-"""Below this a bead is answered but doubted [ratio]."""
-RIVAL_BEAD = 0.5
-"""Another bead with at least this share of the chosen one's total contrast is told of [ratio]."""
 LEG_MM = (1.5, 18.0)
-DEFINITION_RATIO = 0.015
-"""How well a toe is defined at all, as a share of the width: it is a crease or a rolled edge, not a line [ratio]."""
+GAP_WIDTHS = 0.5
+"""A stretch without weld metal of at least so many widths is a gap in the bead."""
 CORRELATION_WIDTHS = 1.0
 """Toe errors stay alike over about this many widths along the bead."""
+OTHER_POINTS = 24
+"""Points kept of the middle line of a bead that was not chosen."""
 
 __all__ = ["find_bead"]
 
@@ -47,6 +49,7 @@ def find_bead(
     travel: str = "right",
     hints: Hints | None = None,
     evidence: Evidence | None = None,
+    least_confidence: float = LEAST_CONFIDENCE,
 ) -> Bead:
     """Find the bead in a view and trace its two toe lines.
 
@@ -61,9 +64,11 @@ def find_bead(
     travel : str
         Direction of travel in the view, ``right`` or ``left``.
     hints : Hints, optional
-        Anchors and a box from a hand.
+        Anchors, a box and a point on the bead that is meant, from a hand.
     evidence : Evidence, optional
         A learned map of the view; absent, the classical evidence is made here.
+    least_confidence : float
+        Below this a bead is refused, unless a hand pointed at it [ratio].
 
     Returns
     -------
@@ -76,53 +81,68 @@ def find_bead(
     NoBead
         Nothing in the view looks enough like a bead.
     BadUsage
-        An anchor names a toe that this joint hasn't.
+        An anchor names a toe that this joint hasn't; or no bead runs where a hand pointed.
     """
+    asked = _Asked(view, scale, view.root_row is not None, travel, evidence)
     hints = hints or Hints()
-    tee = view.root_row is not None
-    names = _toe_names(tee, travel)
-    anchors = _anchors(view, scale, hints, names)
-    bead = _find(view, scale, tee, travel, names, anchors, hints, evidence)
-    if not anchors and hints.box_px is None:
+    bead = _find(asked, hints)
+    if hints == Hints():
+        if bead.confidence < least_confidence:
+            raise NoBead(
+                "Something bead-like is there, but its toes can't be told from what lies beside them.",
+                advice="Clean the plate, add light from the side, go closer; or put points on the toes or a box round the bead.",
+            )
         return bead
     return replace(
         bead,
         anchors=hints.through,
+        box_px=hints.box_px,
+        bead_px=hints.bead_px,
         flags=(*bead.flags, Flag("hand-anchored")),
-        moved_mm=_moved(bead, view, scale, tee, travel, names, evidence),
+        moved_mm=_moved(bead, asked),
     )
 
 
-def _find(
-    view: CouponView,
-    scale: Scale,
-    tee: bool,
-    travel: str,
-    names: tuple[str, str],
-    anchors: tuple[Anchor, ...],
-    hints: Hints,
-    evidence: Evidence | None,
-) -> Bead:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Asked:
+    """Where one bead is looked for, whatever the hints."""
+
+    view: CouponView
+    scale: Scale
+    tee: bool
+    travel: str
+    evidence: Evidence | None
+
+    @property
+    def names(self) -> tuple[str, str]:
+        """Names of the first (up in the view) and second line."""
+        if self.tee:
+            return "standing", "base"
+        return ("left", "right") if self.travel == "right" else ("right", "left")
+
+
+def _find(asked: _Asked, hints: Hints) -> Bead:
     """One bead by the given hints."""
+    view = asked.view
     visible = view.valid & ~view.strips
-    whole = bool(visible.all())
-    valid = None if whole else visible
-    box = _box(view, scale, hints)
-    evidence = evidence or classical_evidence(view.image, valid=valid)
+    valid = None if visible.all() else visible
+    box = box_in_view(view, asked.scale, hints)
+    anchors = anchors_in_view(view, asked.scale, hints, asked.names)
+    evidence = asked.evidence or classical_evidence(view.image, valid=valid)
     bands: tuple[Band, ...] = ()
-    if tee:
+    if asked.tee:
         trace = _trace_tee(view, visible, evidence, anchors, box)
     else:
         if box is not None:
-            valid = _inside(box, visible)
-        bands = find_bands(evidence, valid=valid, inside_box_px=box)
+            valid = inside_box(box, visible)
+        bands = meant_first(find_bands(evidence, valid=valid, inside_box_px=box), view, asked.scale, hints)
         if not bands:
             raise NoBead(
                 "Nothing in the photo is rougher than the plate beside it, as a weld face is.",
                 advice="Fill the frame with the bead, add light from the side, or draw a box round it.",
             )
         trace = trace_band(view.image, valid, bands[0], evidence, anchors)
-    return _assemble(view, scale, trace, tee, travel, names, bands, bool(anchors) or box is not None)
+    return _assemble(asked, trace, bands, hints)
 
 
 def _trace_tee(
@@ -149,45 +169,11 @@ def _trace_tee(
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Stations:
-    """A trace at the bead's stations.
-
-    ``at`` are fractional trace stations; everything else is sampled there; lengths in view px.
-    """
-
-    at: Array
-    along_px: Array
-    across_px: Array
-    u_px: Array
-    rival: Array
-    seen: NDArray[np.bool_]
-    view_px: Array
-
-
-def _assemble(
-    view: CouponView,
-    scale: Scale,
-    trace: Trace,
-    tee: bool,
-    travel: str,
-    names: tuple[str, str],
-    bands: tuple[Band, ...],
-    by_hand: bool,
-) -> Bead:
+def _assemble(asked: _Asked, trace: Trace, bands: tuple[Band, ...], hints: Hints) -> Bead:
     """A trace as a bead: stations, parts, flags, confidence."""
-    _, sharp = _presence(trace)
-    presence = core_presence(trace.whole, trace.lines.rows, trace.seen)
-    bridge = max(3, int(1.0 * trace.width_rows / STEP_COLUMNS))
-    extent = bead_extent(presence, bridge=bridge)
+    view, scale, names = asked.view, asked.scale, asked.names
     unscaled = scale.source == "none"
-    if bands and (unscaled or trace.strip.weld is None):  # a plain photo mostly shows a stretch of a long seam: its ends count for little
-        extent = _with_band(extent, trace, bands[0])
-    core = np.nonzero(_core_seen(trace))[0]
-    low, high = (int(core[0]), int(core[-1])) if len(core) else (0, len(presence) - 1)
-    edge = max(2, int(0.5 * trace.width_rows / STEP_COLUMNS))
-    open_ends = (extent.first <= low + edge, extent.last >= high - edge)
-    first, last = (low if open_ends[0] else extent.first), (high if open_ends[1] else extent.last)
+    first, last, open_ends, gaps, apart = _ends(trace, bands, unscaled=unscaled)
     width_px = trace.width_rows * trace.strip.pitch_px
     step_px = max(1.0, width_px / 16) if unscaled else STATION_MM * view.px_per_mm
     if (last - first) * STEP_COLUMNS * trace.strip.pitch_px < 1.5 * width_px:
@@ -195,44 +181,71 @@ def _assemble(
             "What looks most like a bead is shorter than it is wide.",
             advice="Fill the frame with the bead, or draw a box round it.",
         )
-    stations = _stations(trace, first, last, step_px, sharp)
+    _, parting = presence(trace)
+    stations = read_off(trace, first, last, step_px, parting)
     ratio = 1.0 / view.px_per_mm
     along = stations.along_px * ratio
-    confidence = _confidence(trace, stations, bands)
-    if confidence < LEAST_CONFIDENCE and not by_hand:
-        raise NoBead(
-            "Something bead-like is there, but its toes can't be told from what lies beside them.",
-            advice="Clean the plate, add light from the side, go closer; or put points on the toes or a box round the bead.",
-        )
+    traits = read_traits(trace, stations, bands)
+    surely = confidence(traits, "classical" if trace.second is None else "learned")
     toes: dict[str, ToeLine] = {}
     plate_points: dict[str, Array] = {}
     for i, name in enumerate(names):
         index, points = view_to_plate(view, stations.view_px[i])
         plate = view.plate_names[int(np.bincount(index).argmax())]
-        across = np.abs(stations.across_px[i]) if tee else stations.across_px[i]
+        across = np.abs(stations.across_px[i]) if asked.tee else stations.across_px[i]
         toes[name] = ToeLine(
             name, plate, _still(across * ratio), _still(stations.u_px[i] * ratio), stations.seen[i],
             _still(view_to_photo(view, scale, stations.view_px[i])),
         )  # fmt: skip
         plate_points[name] = _still(points)
-    gap = stations.view_px[0] - stations.view_px[1]
-    width = np.hypot(*gap.T) * ratio
-    off_ends = (width_px if unscaled else OFF_ENDS_MM * view.px_per_mm) * ratio
-    parts = bead_parts(along, width, travel=travel, open_ends=open_ends, off_ends=off_ends)
-    flags = _flags(stations, along, names, confidence, bands, parts, open_ends, unscaled)
-    ends = view_to_photo(view, scale, stations.view_px.mean(axis=0)[[0, -1]])
-    correlation = CORRELATION_WIDTHS * width_px * ratio
+    width = np.hypot(*(stations.view_px[0] - stations.view_px[1]).T) * ratio
+    off_ends = width_px * ratio if unscaled else OFF_ENDS_MM
+    station = STEP_COLUMNS * trace.strip.pitch_px * ratio
+    gaps_mm, apart_mm = (tuple(((a - first) * station, (b - first) * station) for a, b in some) for some in (gaps, apart))
+    parts = bead_parts(along, width, travel=asked.travel, open_ends=open_ends, off_ends=off_ends, gaps=gaps_mm, apart=apart_mm)
+    chosen = hints.bead_px is not None or hints.box_px is not None
+    others = () if chosen else tuple(band for band in bands[1:] if band.total > RIVAL_BEAD * bands[0].total)
+    middle = view_to_photo(view, scale, stations.view_px.mean(axis=0))
     return Bead(
         _still(along),
         MappingProxyType(toes),
         MappingProxyType(plate_points),
-        correlation,
-        confidence,
+        CORRELATION_WIDTHS * width_px * ratio,
+        surely,
         parts,
-        (float(ends[0, 0]), float(ends[0, 1])),
-        (float(ends[1, 0]), float(ends[1, 1])),
-        flags=flags,
+        (float(middle[0, 0]), float(middle[0, 1])),
+        (float(middle[-1, 0]), float(middle[-1, 1])),
+        flags=(
+            *toe_doubts(stations, along, names, unit="px" if unscaled else "mm"),
+            *bead_doubts(surely, parts, open_ends, n_others=len(others), unscaled=unscaled),
+            *range_doubts(scale, float(np.median(width)), plate_points[names[1]][len(along) // 2], toes[names[1]].plate),
+        ),
+        traits=MappingProxyType(asdict(traits)),
+        others_px=tuple(_still(view_to_photo(view, scale, _thinned(band.middle_px))) for band in others),
     )
+
+
+def _ends(
+    trace: Trace, bands: tuple[Band, ...], *, unscaled: bool
+) -> tuple[int, int, tuple[bool, bool], list[tuple[int, int]], tuple[tuple[int, int], ...]]:
+    """First and last trace station of the bead, whether it runs out of the view at its left, right end, gaps within it, and pieces of
+    weld beyond it, all in trace stations."""
+    there = core_presence(trace.whole, trace.lines.rows, trace.seen)
+    extent = bead_extent(there, bridge=max(3, int(1.0 * trace.width_rows / STEP_COLUMNS)))
+    if bands and (
+        unscaled or trace.strip.weld is None
+    ):  # a plain photo mostly shows a stretch of a long seam: its ends count for little
+        extent = _with_band(extent, trace, bands[0])
+    core = np.nonzero(core_seen(trace))[0]
+    low, high = (int(core[0]), int(core[-1])) if len(core) else (0, len(there) - 1)
+    edge = max(2, int(0.5 * trace.width_rows / STEP_COLUMNS))
+    open_ends = (extent.first <= low + edge, extent.last >= high - edge)
+    first, last = (low if open_ends[0] else extent.first), (high if open_ends[1] else extent.last)
+    if trace.strip.weld is None:  # roughness alone can't tell a gap from a smooth stretch
+        return first, last, open_ends, [], ()
+    least = GAP_WIDTHS * trace.width_rows / STEP_COLUMNS
+    gaps = [(a, b) for a, b in runs(there < 0) if a > first + least and b < last - least and b - a >= least]
+    return first, last, open_ends, gaps, tuple((a, b) for a, b in extent.others if b < first or a > last)
 
 
 def _with_band(extent: Extent, trace: Trace, band: Band) -> Extent:
@@ -248,213 +261,33 @@ def _with_band(extent: Extent, trace: Trace, band: Band) -> Extent:
     )
 
 
-def _core_seen(trace: Trace) -> NDArray[np.bool_]:
-    """Stations at which the view shows most of the bead's width, shape (n,)."""
-    off = np.abs(np.arange(len(trace.seen))[:, None] - trace.lines.rows.mean(axis=0)[None])
-    within = off <= 0.3 * trace.width_rows
-    return np.asarray((trace.seen * within).sum(axis=0) > 0.5 * within.sum(axis=0), dtype=bool)
-
-
-def _presence(trace: Trace) -> tuple[Array, Array]:
-    """How like weld the middle looks at each station, (n,), and how well each toe parts weld from plate, (2, n)."""
-    odds, rows = trace.odds.astype(np.float64), trace.lines.rows
-    sums = np.vstack([np.zeros((1, odds.shape[1])), np.cumsum(odds, axis=0)])
-    columns = np.arange(odds.shape[1])
-
-    def mean(low: Array, high: Array) -> Array:
-        a = np.clip(np.round(low), 0, len(odds) - 1).astype(int)
-        b = np.maximum(np.clip(np.round(high), 1, len(odds)).astype(int), a + 1)
-        return np.asarray((sums[b, columns] - sums[a, columns]) / (b - a))
-
-    width = rows[1] - rows[0]
-    near = np.maximum(2.0, 0.15 * width)
-    inside = mean(rows[0] + 1, rows[1])
-    parting = np.stack(
-        [
-            mean(rows[0] + 1, rows[0] + 1 + near) - mean(rows[0] - near, rows[0]),
-            mean(rows[1] - near, rows[1]) - mean(rows[1] + 1, rows[1] + 1 + near),
-        ]
-    )
-    return inside, parting
-
-
-def _stations(trace: Trace, first: int, last: int, step_px: float, parting: Array) -> _Stations:
-    """Sample a trace every ``step_px`` between two of its stations."""
-    spacing = STEP_COLUMNS * trace.strip.pitch_px
-    at = np.arange(first, last + 1e-9, step_px / spacing)
-    index = np.arange(len(trace.columns), dtype=np.float64)
-    columns = np.interp(at, index, trace.columns)
-
-    def sampled(field: Array) -> Array:
-        return np.stack([np.interp(at, index, row) for row in field])
-
-    rows = sampled(trace.lines.rows)
-    nearest = np.clip(np.round(at).astype(int), 0, len(index) - 1)
-    visible = np.stack([trace.seen[np.clip(np.round(r).astype(int), 0, len(trace.seen) - 1), nearest] > 0.5 for r in rows])
-    edge = np.stack([trace.edges[np.clip(np.round(r).astype(int), 0, len(trace.seen) - 1), nearest] for r in rows])
-    told = (sampled(parting) > 0.0) | (edge > 0.7)
-    return _Stations(
-        at,
-        (at - first) * spacing,
-        (trace.strip.centre_row - rows) * trace.strip.pitch_px,
-        np.hypot(sampled(trace.lines.sd_rows), DEFINITION_RATIO * trace.width_rows) * trace.strip.pitch_px,
-        sampled(trace.lines.rival),
-        visible & told,
-        np.stack([trace.strip.to_view(columns, r) for r in rows]),
-    )
-
-
-def _confidence(trace: Trace, stations: _Stations, bands: tuple[Band, ...]) -> float:
-    """A score in [0, 1], growing with how surely both toes were told [ratio].
-
-    The band's total contrast weighs most: the solver learns from its own lines and parts anything it was led to. Monotone, not yet a
-    probability; weights set on the marked photos kept for training and on bare plate.
-    """
-    inside, parting = _presence(trace)
-    span = slice(int(stations.at[0]), int(stations.at[-1]) + 1)
-    part = float(np.clip(parting[:, span].mean(), -1, 1.5))
-    score = 0.5 * (part - 0.5) + 0.3 * (float(np.median(inside[span])) - 0.5) + 4.0 * (0.05 - float(stations.rival.mean()))
-    score += 2.0 * (float(stations.seen.mean()) - 0.9)
-    if bands:
-        score += 1.3 * (float(np.log(max(bands[0].total, 0.1))) - 2.2)
-        score -= 0.5 * (len(bands) > 1 and bands[1].total > RIVAL_BEAD * bands[0].total)
-    else:
-        score += 1.5 * (part - 0.2)
-    return float(0.95 / (1 + np.exp(-score)))
-
-
-def _flags(
-    stations: _Stations,
-    along: Array,
-    names: tuple[str, str],
-    confidence: float,
-    bands: tuple[Band, ...],
-    parts: tuple[Part, ...],
-    open_ends: tuple[bool, bool],
-    unscaled: bool,
-) -> tuple[Flag, ...]:
-    """Doubts, each with its stretch."""
-    unit = "px" if unscaled else "mm"
-    flags: list[Flag] = []
-    usual = float(np.median(stations.across_px[0] - stations.across_px[1]))
-    step = float(np.median(np.diff(stations.along_px))) if len(along) > 1 else 1.0
-    least = max(4, round(0.5 * usual / step))
-
-    def stretches(flag: str, name: str, where: NDArray[np.bool_], least: int) -> None:
-        for a, b in runs(_closed(where, 4)):
-            if b - a + 1 >= least:
-                flags.append(Flag(flag, f"{name} toe, {along[a]:.0f}–{along[b]:.0f} {unit}"))
-
-    for i, name in enumerate(names):
-        stretches("toe-bridged", name, ~stations.seen[i], least)
-        doubtful = (stations.rival[i] > 0.4) | _jumped(stations.across_px[i], stations.across_px[0] - stations.across_px[1])
-        stretches("toe-unsure", name, doubtful & stations.seen[i], least)
-    if confidence < UNSURE_CONFIDENCE:
-        flags.append(Flag("bead-unsure"))
-    if len(bands) > 1 and bands[1].total > RIVAL_BEAD * bands[0].total:
-        flags.append(Flag("several-beads"))
-    if any(open_ends):
-        where = "both ends" if all(open_ends) else ("left end" if open_ends[0] else "right end")
-        flags.append(Flag("bead-leaves-frame", where))
-    steady = sum(p.to_mm - p.from_mm for p in parts if p.kind == "steady")
-    if not unscaled and steady < 20.0:
-        flags.append(Flag("short-bead", f"{steady:.0f} mm"))
-    return tuple(flags)
-
-
-def _jumped(across: Array, width: Array) -> NDArray[np.bool_]:
-    """Stretches between sudden steps of a toe that lie a quarter of the width off its usual place: another edge, or a restart."""
-    usual = float(np.median(width))
-    reach = 3
-    step = np.zeros(len(across))
-    if len(across) > 2 * reach:
-        step[reach:-reach] = np.abs(across[2 * reach :] - across[: -2 * reach])
-    ends = [0, *(round((a + b) / 2) for a, b in runs(step > 0.2 * usual)), len(across)]
-    place = float(np.median(across))
-    out = np.zeros(len(across), dtype=bool)
-    for a, b in zip(ends[:-1], ends[1:], strict=True):
-        if b > a and len(ends) > 2 and abs(float(np.median(across[a:b])) - place) > 0.25 * usual:
-            out[a:b] = True
-    return out
-
-
-def _closed(flags: NDArray[np.bool_], gap: int) -> NDArray[np.bool_]:
-    """Runs of true values with gaps shorter than ``gap`` closed."""
-    out = flags.copy()
-    ones = np.nonzero(flags)[0]
-    for a, b in zip(ones[:-1], ones[1:], strict=True):
-        if 1 < b - a <= gap:
-            out[a:b] = True
-    return out
-
-
-def _toe_names(tee: bool, travel: str) -> tuple[str, str]:
-    """Names of the first (up in the view) and second line."""
-    if tee:
-        return "standing", "base"
-    return ("left", "right") if travel == "right" else ("right", "left")
-
-
-def _to_view(view: CouponView, scale: Scale, plate: str, points_px: Array) -> Array:
-    return plate_to_view(view, plate, rays.to_plate_mm(scale, plate, points_px))
-
-
-def _anchors(view: CouponView, scale: Scale, hints: Hints, names: tuple[str, str]) -> tuple[Anchor, ...]:
-    """Anchors in the view."""
-    found: list[Anchor] = []
-    for name, x, y in hints.through:
-        if name not in names:
-            raise BadUsage(f"There is no {name!r} toe on this joint.", advice=f"Use {names[0]!r} or {names[1]!r}.")
-        plate = name if name in view.plate_names else view.plate_names[0]
-        point = _to_view(view, scale, plate, np.array([[x, y]], dtype=np.float64))[0]
-        found.append((names.index(name), float(point[0]), float(point[1])))
-    return tuple(found)
-
-
-def _box(view: CouponView, scale: Scale, hints: Hints) -> tuple[float, float, float, float] | None:
-    """The hand's box as the smallest upright box of the view."""
-    if hints.box_px is None:
-        return None
-    x0, y0, x1, y1 = hints.box_px
-    if not (x1 - x0 > 5 and y1 - y0 > 5):
-        raise BadUsage("The box round the bead is empty.", advice="Give left, top, right, bottom in px of the upright photo.")
-    corners = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]], dtype=np.float64)
-    points = np.concatenate([_to_view(view, scale, plate, corners) for plate in view.plate_names])
-    points = points[np.isfinite(points).all(axis=1)]
-    if not len(points):
-        raise BadUsage("The box lies outside the plates.", advice="Draw it round the bead.")
-    low, high = points.min(axis=0), points.max(axis=0)
-    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
-
-
-def _inside(box: tuple[float, float, float, float], visible: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Visible px in and a little round a box: the plate beside the bead is needed to tell it."""
-    h, w = visible.shape
-    margin = 0.5 * min(box[2] - box[0], box[3] - box[1])
-    rows, columns = np.arange(h)[:, None], np.arange(w)[None]
-    near_rows = (rows >= box[1] - margin) & (rows <= box[3] + margin)
-    near_columns = (columns >= box[0] - 2) & (columns <= box[2] + 2)
-    wide = box[2] - box[0] >= box[3] - box[1]
-    if not wide:
-        near_rows = (rows >= box[1] - 2) & (rows <= box[3] + 2)
-        near_columns = (columns >= box[0] - margin) & (columns <= box[2] + margin)
-    return np.asarray(visible & near_rows & near_columns, dtype=bool)
-
-
-def _moved(
-    bead: Bead, view: CouponView, scale: Scale, tee: bool, travel: str, names: tuple[str, str], evidence: Evidence | None
-) -> Mapping[str, float]:
-    """By how much the hand moved each toe's mean place across, in mm; NaN where the tool alone had refused."""
+def _moved(bead: Bead, asked: _Asked) -> Mapping[str, float]:
+    """By how much the hand moved each toe's mean place, and ``width`` the mean width (wider is positive); NaN where the tool alone
+    had refused [mm]."""
     try:
-        alone = _find(view, scale, tee, travel, names, (), Hints(), evidence)
+        alone = _find(asked, Hints())
     except NoBead:
-        return MappingProxyType(dict.fromkeys(names, float("nan")))
+        return MappingProxyType(dict.fromkeys((*asked.names, "width"), float("nan")))
     moved = {}
-    for name in names:
+    for name in asked.names:
         a, b = bead.plate_points_mm[name], alone.plate_points_mm[name]
         gap = np.hypot(*np.moveaxis(a[:, None] - b[None], -1, 0)).min(axis=1)
         moved[name] = float(gap.mean())
+    moved["width"] = _mean_width(bead) - _mean_width(alone)
     return MappingProxyType(moved)
+
+
+def _mean_width(bead: Bead) -> float:
+    """Mean chord between both toes over the steady part, on a tee with square plates; in the bead's unit."""
+    first, second = (toe.across_mm for toe in bead.toes.values())
+    chord = np.hypot(first, second) if "base" in bead.toes else np.abs(first - second)
+    steady = bead.steady()
+    return float(chord[steady].mean() if steady.any() else chord.mean())
+
+
+def _thinned(line: Array) -> Array:
+    kept = np.unique(np.linspace(0, len(line) - 1, min(len(line), OTHER_POINTS)).round().astype(int))
+    return np.asarray(line[kept], dtype=np.float64)
 
 
 def _still(array: Array) -> Array:

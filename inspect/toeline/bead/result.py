@@ -71,6 +71,14 @@ class Bead:
         Middle of the bead's left and right end in the photo [px].
     anchors : tuple of (toe name, x, y)
         Points a hand put on the toes [px].
+    box_px, bead_px
+        Box that a hand drew round the bead, and the point at which it said which bead is meant; None where it did not [px].
+    moved_mm : mapping
+        By how much a hand moved each toe in the mean, and ``width`` the mean width; empty where none did [mm].
+    traits : mapping
+        What the trace showed of its own certainty, from which the confidence was told; see ``bead/confidence.py``.
+    others_px : tuple of ndarray, shape (n, 2)
+        Middle lines of other beads in view that might be meant, in the photo [px].
     """
 
     along_mm: Array
@@ -83,7 +91,11 @@ class Bead:
     end_px: tuple[float, float]
     anchors: tuple[tuple[str, float, float], ...] = ()
     flags: tuple[Flag, ...] = ()
+    box_px: tuple[float, float, float, float] | None = None
+    bead_px: tuple[float, float] | None = None
     moved_mm: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    traits: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    others_px: tuple[Array, ...] = ()
 
     def steady(self) -> NDArray[np.bool_]:
         """Which stations belong to the steady part, shape (n,)."""

@@ -52,6 +52,10 @@ class Trace:
         Log odds of weld metal, edge score and visibility that the lines were solved from.
     whole : ndarray, shape (rows, n)
         Log odds of weld metal by one measure for the whole strip, which tells where the bead ends.
+    toe : ndarray, shape (rows, n), or None
+        Toe probability of a learned map.
+    second : TwoLines or None
+        The lines that the classical evidence gives beside lines solved from a learned map; None where that map is classical itself.
     """
 
     strip: Strip
@@ -61,6 +65,8 @@ class Trace:
     edges: Array32
     seen: Array32
     whole: Array32
+    toe: Array32 | None = None
+    second: TwoLines | None = None
 
     @property
     def width_rows(self) -> float:
@@ -162,8 +168,9 @@ def _solve(
     rows_n, n = stack.shape[:2]
     columns = np.arange(n, dtype=np.float64) * STEP_COLUMNS + (STEP_COLUMNS - 1) / 2
     edges = edge_score(edge, seen)
-    if strip.toe is not None:
-        edges = (EDGE_SHARE * edges + TOE_WEIGHT * _pooled(strip.toe, n) * seen).astype(np.float32)
+    toe = None if strip.toe is None else np.asarray(_pooled(strip.toe, n) * seen, dtype=np.float32)
+    if toe is not None:
+        edges = (EDGE_SHARE * edges + TOE_WEIGHT * toe).astype(np.float32)
     fixed = _fixed(strip, anchors, n)
     n_states = int(0.675 * rows_n) if least_half_rows is None else int(strip.centre_row - least_half_rows) + 1
     learned = strip.weld is not None
@@ -183,7 +190,18 @@ def _solve(
         lines = solve_lines(odds, edges, n_states=n_states, width_rows=expected, fixed=fixed)
         rows = lines.rows
     assert lines is not None
-    return Trace(strip, columns, _through(lines, fixed), odds, edges, seen, whole)
+    second = None
+    if learned and before is not None:
+        second = _second_opinion(stack, edge_score(edge, seen), seen, lines, n_states=n_states, log_sd=expected[1])
+    return Trace(strip, columns, _through(lines, fixed), odds, edges, seen, whole, toe, second)
+
+
+def _second_opinion(stack: Array32, edges: Array32, seen: Array32, lines: TwoLines, *, n_states: int, log_sd: float) -> TwoLines:
+    """What roughness, edges and this bead's own looks make of lines that a learned map gave."""
+    looks = weld_log_odds(stack[..., 1:], seen, fit_models(stack[..., 1:], seen, lines.rows), lines.rows)
+    odds = ((1 - LOOKS_SHARE) * rough_log_odds(stack, seen) + LOOKS_SHARE * looks).astype(np.float32)
+    width = float(np.median(lines.rows[1] - lines.rows[0]))
+    return solve_lines(odds, edges, n_states=n_states, width_rows=(width, log_sd))
 
 
 def _through(lines: TwoLines, fixed: tuple[tuple[int, int, float], ...]) -> TwoLines:

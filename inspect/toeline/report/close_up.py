@@ -28,9 +28,9 @@ def close_up(found: Inspection, *, max_px: int = 1800) -> Picture:
     -------
     ndarray of uint8, shape (h, w, 3)
     """
-    box = _box_px(found)
-    if box is None:
+    if not _found(found):
         return overlay_picture(found, max_px=max_px)
+    box = close_up_box(found)
     drawn = overlay_picture(found, max_px=DRAWN_PX)
     zoom = drawn.shape[1] / found.photo.width_px
     x0, y0, x1, y1 = (round(side * zoom) for side in box)
@@ -42,10 +42,15 @@ def close_up(found: Inspection, *, max_px: int = 1800) -> Picture:
     return np.asarray(cv2.resize(cut, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
-def _box_px(found: Inspection) -> tuple[float, float, float, float] | None:
-    """Box round toe lines and strips in the photo, with its margin, inside the photo [px]; None without a bead."""
-    if found.refused is not None or found.bead is None or found.scale is None:
-        return None
+def _found(found: Inspection) -> bool:
+    return found.refused is None and found.bead is not None and found.scale is not None
+
+
+def close_up_box(found: Inspection) -> tuple[float, float, float, float]:
+    """What of the photo the close-up shows, left, top, right, bottom: toe lines and strips with a margin; all of it without a bead [px]."""
+    if not _found(found):
+        return 0.0, 0.0, float(found.photo.width_px), float(found.photo.height_px)
+    assert found.bead is not None and found.scale is not None
     points = [toe.photo_px for toe in found.bead.toes.values()]
     for plate in found.scale.plates:
         points += [to_photo_px(found.scale, plate.name, outline) for outline in plate.strip_outlines_mm.values()]

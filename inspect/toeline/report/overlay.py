@@ -44,6 +44,7 @@ def overlay_picture(found: Inspection, *, max_px: int = 2000, spatter: bool = Tr
 
     _draw_strips(found, draw, at, width)
     if found.refused is None and found.bead is not None:
+        _draw_others(found, draw, at, width)
         _draw_toes(found, draw, at, width)
         _draw_parts(found, draw, at, width)
         if spatter and found.spatter is not None:
@@ -67,6 +68,15 @@ def _draw_strips(found: Inspection, draw: ImageDraw.ImageDraw, at, width: int) -
             draw.line([tuple(end - run), tuple(end + run)], fill=PAPER, width=width)
 
 
+def _draw_others(found: Inspection, draw: ImageDraw.ImageDraw, at, width: int) -> None:  # type: ignore[no-untyped-def]
+    """The middle line of every other bead that might be meant, with its number."""
+    assert found.bead is not None
+    for number, line in enumerate(found.bead.others_px, start=2):
+        points = at(line)
+        draw.line(points, fill=PAPER, width=width, joint="curve")
+        _label(draw, points[len(points) // 2], f"bead {number}", PAPER, width)
+
+
 def _draw_toes(found: Inspection, draw: ImageDraw.ImageDraw, at, width: int) -> None:  # type: ignore[no-untyped-def]
     assert found.bead is not None
     for (name, toe), colour in zip(found.bead.toes.items(), TOE_COLOURS, strict=False):
@@ -82,6 +92,9 @@ def _draw_toes(found: Inspection, draw: ImageDraw.ImageDraw, at, width: int) -> 
         (cx, cy) = at((x, y))[0]
         r = 4 * width
         draw.rectangle((cx - r, cy - r, cx + r, cy + r), outline=WARN, width=width)
+    if found.bead.box_px is not None:
+        x0, y0, x1, y1 = found.bead.box_px
+        draw.rectangle((*at((x0, y0))[0], *at((x1, y1))[0]), outline=WARN, width=width)
 
 
 def _draw_parts(found: Inspection, draw: ImageDraw.ImageDraw, at, width: int) -> None:  # type: ignore[no-untyped-def]

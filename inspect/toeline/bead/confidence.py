@@ -1,0 +1,146 @@
+"""How probable it is that both toe lines are right, from what the trace itself shows.
+
+A logistic model of a dozen traits, fitted on marked photos and rendered coupons, plain and spoilt (`training/confidence.py`), whose
+numbers are kept in `confidence.json`. Right means: both toes lie within 8 % of the width of the true ones in the mean.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from functools import cache
+from importlib.resources import files
+
+import numpy as np
+from numpy.typing import NDArray
+
+from toeline.bead.finder import Band
+from toeline.bead.stations import Stations, presence
+from toeline.bead.tracing import Trace
+
+Array = NDArray[np.float64]
+
+HIGHEST = 0.98
+"""No picture says more than this: marks of two people agree no better [ratio]."""
+
+SECOND_CREASE = 0.3
+"""Toe probability from which a line between the toes counts as a second crease [ratio]."""
+USUAL_BAND = 3.0
+USUAL_TOE = (0.6, 0.35)
+"""Stand-ins where a learned map says nothing of the toe line apart: its usual probability along the lines, and the lower tenth [ratio]."""
+
+__all__ = ["Traits", "confidence", "read_traits"]
+
+
+@dataclass(frozen=True, slots=True)
+class Traits:
+    """What a trace shows of its own certainty; each grows or falls with how often traces like it are right.
+
+    Attributes
+    ----------
+    spread, spread_high : float
+        Mean and upper tenth of the toes' posterior standard deviation over the width, in logs.
+    rival : float
+        Mean probability that a toe lies on another edge [ratio].
+    apart, apart_high : float
+        Mean and upper tenth of the distance between the learned and the classical lines over the width [ratio].
+    toe, toe_low : float
+        Mean and lower tenth of the learned map's toe probability along the lines [ratio].
+    inside, outside : float
+        Mean log odds of weld metal between the toes and just beyond them, the side that looks more like weld.
+    parting : float
+        Lower tenth of the change of these odds at the toes.
+    inner : float
+        Share of the bead with a second crease between its toes [ratio].
+    uneven : float
+        Spread of the toes' steps from one width to the next over the width, in logs.
+    seen : float
+        Share of toe stations that are not bridged [ratio].
+    fine : float
+        Width in view px, in logs: how finely the picture shows the bead.
+    long : float
+        Length over width, in logs.
+    band : float
+        Total contrast of the band that the bead was found in, in logs; what is usual on a tee, where none was looked for.
+    crowd : float
+        Total contrast of the next best bead over the chosen one's [ratio].
+    """
+
+    spread: float
+    spread_high: float
+    rival: float
+    apart: float
+    apart_high: float
+    toe: float
+    toe_low: float
+    inside: float
+    outside: float
+    parting: float
+    inner: float
+    uneven: float
+    seen: float
+    fine: float
+    long: float
+    band: float
+    crowd: float
+
+    def vector(self) -> Array:
+        """All traits in order, shape (n,)."""
+        return np.array([getattr(self, field.name) for field in fields(self)], dtype=np.float64)
+
+
+def read_traits(trace: Trace, stations: Stations, bands: tuple[Band, ...]) -> Traits:
+    """The traits of one trace."""
+    width_px = float(np.median(stations.across_px[0] - stations.across_px[1]))
+    span = slice(int(stations.at[0]), int(stations.at[-1]) + 1)
+    inside, parting = presence(trace)
+    spread = np.log(np.maximum(stations.u_px / width_px, 1e-3))
+    step = float(np.median(np.diff(stations.along_px))) if len(stations.along_px) > 1 else 1.0
+    reach = int(min(max(1, round(width_px / step)), len(stations.along_px) - 1))
+    jumps = np.abs(stations.across_px[:, reach:] - stations.across_px[:, :-reach]) / width_px
+    toe, toe_low = USUAL_TOE if trace.toe is None else (float(stations.toe.mean()), float(np.quantile(stations.toe, 0.1)))
+    return Traits(
+        spread=float(spread.mean()),
+        spread_high=float(np.quantile(spread, 0.9)),
+        rival=float(stations.rival.mean()),
+        apart=float(np.minimum(stations.apart, 1.0).mean()),
+        apart_high=float(np.quantile(np.minimum(stations.apart, 1.0), 0.9)),
+        toe=toe,
+        toe_low=toe_low,
+        inside=float(np.median(inside[span])),
+        outside=float(np.median(stations.beyond, axis=1).max()),
+        parting=float(np.quantile(parting[:, span], 0.1)),
+        inner=float(np.mean(stations.inner > SECOND_CREASE)),
+        uneven=float(np.log(jumps.mean() + 1e-3)),
+        seen=float(stations.seen.mean()),
+        fine=float(np.log(width_px)),
+        long=float(np.log(max(float(stations.along_px[-1]), 1.0) / width_px)),
+        band=float(np.log(max(bands[0].total, 0.1))) if bands else USUAL_BAND,
+        crowd=float(bands[1].total / bands[0].total) if len(bands) > 1 else 0.0,
+    )
+
+
+def confidence(traits: Traits, source: str) -> float:
+    """Probability that both toe lines are right [ratio].
+
+    Parameters
+    ----------
+    traits : Traits
+    source : str
+        ``learned`` or ``classical``: which evidence the lines came from.
+    """
+    model = _models()[source]
+    off = (traits.vector() - np.asarray(model["middle"])) / np.asarray(model["scale"])
+    logit = float(model["offset"]) + float(np.clip(off, -3.0, 3.0) @ np.asarray(model["weights"]))
+    return float(min(HIGHEST, 1 / (1 + np.exp(-logit))))
+
+
+@cache
+def _models() -> Mapping[str, Mapping[str, Array]]:
+    told = json.loads(files("toeline").joinpath("bead/confidence.json").read_text(encoding="utf-8"))
+    names = [field.name for field in fields(Traits)]
+    for source, model in told["models"].items():
+        if model["traits"] != names:
+            raise ValueError(f"confidence.json was fitted on other traits than {source} has now; run training.confidence again")
+    return told["models"]  # type: ignore[no-any-return]

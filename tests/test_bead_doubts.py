@@ -1,0 +1,202 @@
+"""What a bead's lines leave in doubt, the parts that are not steady, and what a hand may say: on lines and pictures of known truth."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import fields
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from tests.drawn_beads import DrawnBead, draw_bead, plain_view
+
+from toeline.bead import Evidence, find_bead
+from toeline.bead.confidence import HIGHEST, Traits, confidence
+from toeline.bead.parts import bead_parts
+from toeline.coupon import Hints
+from toeline.errors import BadUsage, NoBead
+from toeline.record import schema
+
+Array = NDArray[np.float64]
+
+
+def learned(drawn: DrawnBead, *, shift_px: float = 0.0, between: tuple[float, float] = (0.0, 1.0)) -> Evidence:
+    """A map that knows the bead exactly, but for its first toe, which it puts ``shift_px`` too far out over a share of the length."""
+    h, w = drawn.image.shape[:2]
+    first, second = (line.copy() for line in drawn.toes_px)
+    n = len(first)
+    first[int(between[0] * n) : int(between[1] * n), 1] -= shift_px
+    mask, line = np.zeros((h, w), np.uint8), np.zeros((h, w), np.uint8)
+    cv2.fillPoly(mask, [np.round(np.concatenate([first, second[::-1]])).astype(np.int32)], 1)
+    cv2.polylines(line, [np.round(first).astype(np.int32), np.round(second).astype(np.int32)], False, 1, 3)
+    weld = np.asarray(0.02 + 0.96 * mask, dtype=np.float32)
+    toe = np.asarray(0.9 * cv2.GaussianBlur(line.astype(np.float32), (0, 0), 1.5), dtype=np.float32)
+    return Evidence(weld, 1.0, toe=toe, source="learned")
+
+
+def stretch(where: str) -> tuple[str, float, float]:
+    """ "left toe, 34–41 px" as (left, 34, 41)."""
+    toe, span = where.split(" toe, ")
+    low, high = span.split(" ")[0].split("–")
+    return toe, float(low), float(high)
+
+
+def test_two_finders_that_agree_raise_no_flag() -> None:
+    drawn = draw_bead(seed=21)
+    bead = find_bead(*plain_view(drawn.image), joint="plate", evidence=learned(drawn))
+    assert not [flag for flag in bead.flags if flag.name == "finders-disagree"]
+
+
+def test_two_finders_that_disagree_name_the_toe_and_the_stretch() -> None:
+    drawn = draw_bead(seed=21)
+    evidence = learned(drawn, shift_px=0.4 * drawn.width_px, between=(0.4, 0.8))
+    bead = find_bead(*plain_view(drawn.image), joint="plate", evidence=evidence)
+    told = [stretch(flag.where) for flag in bead.flags if flag.name in ("finders-disagree", "toe-unsure")]
+    assert told and {toe for toe, _, _ in told} == {"left"}
+    length = bead.along_mm[-1]
+    assert min(low for _, low, _ in told) > 0.25 * length and max(high for _, _, high in told) < 0.95 * length
+
+
+def test_disagreement_lowers_confidence() -> None:
+    drawn = draw_bead(seed=22)
+    agree = find_bead(*plain_view(drawn.image), joint="plate", evidence=learned(drawn))
+    evidence = learned(drawn, shift_px=0.5 * drawn.width_px, between=(0.2, 0.9))
+    disagree = find_bead(*plain_view(drawn.image), joint="plate", evidence=evidence, least_confidence=0.0)
+    assert agree.traits["apart"] < 0.05 < disagree.traits["apart"]
+    assert agree.confidence > disagree.confidence
+
+
+def test_weld_metal_beyond_a_toe_is_an_overlap() -> None:
+    """Two passes side by side, of which the map's toe line parts the upper from the lower."""
+    drawn = draw_bead(seed=23)
+    h, w = drawn.image.shape[:2]
+    first, second = drawn.toes_px
+    third = second + [0.0, 0.8 * drawn.width_px]
+    mask, line = np.zeros((h, w), np.uint8), np.zeros((h, w), np.uint8)
+    cv2.fillPoly(mask, [np.round(np.concatenate([first, third[::-1]])).astype(np.int32)], 1)
+    cv2.polylines(line, [np.round(toe).astype(np.int32) for toe in (first, second)], False, 1, 3)
+    toe = np.asarray(np.minimum(1.0, 1.6 * cv2.GaussianBlur(line.astype(np.float32), (0, 0), 1.5)), dtype=np.float32)
+    evidence = Evidence(np.asarray(0.05 + 0.7 * mask, dtype=np.float32), 1.0, toe=toe, source="learned")
+    box = (0.0, float(first[:, 1].min()) - 10, w - 1.0, float(second[:, 1].max()) + 10)
+    bead = find_bead(*plain_view(drawn.image), joint="plate", evidence=evidence, hints=Hints(box_px=box))
+    told = {stretch(flag.where)[0] for flag in bead.flags if flag.name == "beads-overlap"}
+    outermost = abs(float(bead.toes["right"].photo_px[:, 1].mean() - third[:, 1].mean())) < 0.15 * drawn.width_px
+    assert told == {"right"} or outermost
+
+
+def bump(along: Array, at: float, sd: float) -> Array:
+    return np.asarray(np.exp(-0.5 * ((along - at) / sd) ** 2), dtype=np.float64)
+
+
+def wavy(seed: int) -> tuple[Array, Array]:
+    """A bead of 120 mm whose width wanders by 2 % with a correlation of 5 mm."""
+    along = np.arange(0.0, 120.0, 0.5)
+    noise = cv2.GaussianBlur(np.random.default_rng(seed).normal(size=(1, len(along))), (0, 0), 10.0)[0]
+    return along, 8.0 * (1 + 0.02 * noise / noise.std())
+
+
+@pytest.mark.parametrize("travel", ["right", "left"])
+def test_a_restart_is_told_by_its_dip_and_hump(travel: str) -> None:
+    way = 1.0 if travel == "right" else -1.0
+    along, width = wavy(1)
+    width = width * (1 + 0.16 * bump(along, 60 + 2.5 * way, 2.1) - 0.11 * bump(along, 60 - 2 * way, 1.8))
+    parts = bead_parts(along, width, travel=travel, open_ends=(False, False), off_ends=8.0)
+    restarts = [part for part in parts if part.kind == "restart"]
+    assert len(restarts) == 1 and restarts[0].from_mm < 57 and restarts[0].to_mm > 63
+    assert sum(part.to_mm - part.from_mm for part in parts if part.kind == "steady") > 85
+
+
+def test_a_tack_welded_over_is_told_by_its_hump() -> None:
+    along, width = wavy(2)
+    parts = bead_parts(along, width * (1 + 0.14 * bump(along, 50, 2.9)), travel="right", open_ends=(False, False), off_ends=8.0)
+    assert [part.kind for part in parts] == ["start", "steady", "tack", "steady", "crater"]
+
+
+def test_an_even_bead_keeps_its_steady_part_whole() -> None:
+    n_split = 0
+    for seed in range(40):
+        along, width = wavy(100 + seed)
+        parts = bead_parts(along, width, travel="right", open_ends=(False, False), off_ends=8.0)
+        n_split += len([part for part in parts if part.kind == "steady"]) > 1
+    assert n_split <= 2
+
+
+def test_an_uneven_bead_hides_nothing_behind_restarts() -> None:
+    """Width jumping by a third everywhere is an uneven bead: its worst stretches must stay in the statistics."""
+    along = np.arange(0.0, 120.0, 0.5)
+    noise = cv2.GaussianBlur(np.random.default_rng(5).normal(size=(1, len(along))), (0, 0), 6.0)[0]
+    width = 8.0 * (1 + 0.2 * noise / noise.std())
+    parts = bead_parts(along, width, travel="right", open_ends=(False, False), off_ends=8.0)
+    assert {part.kind for part in parts} == {"start", "steady", "crater"}
+
+
+def test_gap_and_tack_beyond_the_end_are_named() -> None:
+    along, width = wavy(3)
+    parts = bead_parts(
+        along, width, travel="right", open_ends=(False, False), off_ends=8.0, gaps=((70.0, 75.0),), apart=((-20.0, -12.0),)
+    )
+    assert [(part.kind, part.from_mm) for part in parts][0] == ("tack", -20.0)
+    assert any(part.kind == "restart" and part.from_mm == 70.0 for part in parts)
+
+
+def test_confidence_is_bounded_and_falls_with_each_sign_of_trouble() -> None:
+    sure = find_bead(*plain_view(draw_bead(seed=24).image), joint="plate")
+    assert set(sure.traits) == {field.name for field in fields(Traits)}
+    drawn = draw_bead(seed=24)
+    alone = find_bead(*plain_view(drawn.image), joint="plate", evidence=learned(drawn)).traits
+    worse = Traits(**{**alone, "spread": alone["spread"] + 2, "apart": 0.5, "apart_high": 1.0, "toe": 0.1, "toe_low": 0.0})
+    assert 0.0 <= confidence(worse, "learned") < confidence(Traits(**alone), "learned") <= HIGHEST
+
+
+def test_below_the_threshold_it_refuses_and_asks_for_a_hand() -> None:
+    drawn = draw_bead(seed=25)
+    view, scale = plain_view(drawn.image)
+    with pytest.raises(NoBead) as caught:
+        find_bead(view, scale, joint="plate", least_confidence=0.99)
+    assert "points on the toes" in caught.value.advice
+    box = (0.0, 150.0, 899.0, 450.0)
+    assert find_bead(view, scale, joint="plate", least_confidence=0.99, hints=Hints(box_px=box)).toes
+
+
+def test_other_beads_are_listed_and_one_point_chooses() -> None:
+    upper = draw_bead(seed=6, offset_px=-160.0, width_px=50.0, wander_px=3.0)
+    both = draw_bead(seed=7, offset_px=130.0, width_px=60.0, wander_px=3.0, base=upper.image)
+    view, scale = plain_view(both.image)
+    free = find_bead(view, scale, joint="plate")
+    assert len(free.others_px) == 1
+    x, y = free.others_px[0][len(free.others_px[0]) // 2]
+    other = find_bead(view, scale, joint="plate", hints=Hints(bead_px=(float(x), float(y))))
+    assert abs(float(np.mean(other.toes["left"].photo_px[:, 1])) - float(np.mean(free.toes["left"].photo_px[:, 1]))) > 150
+    assert other.bead_px == (x, y) and not other.others_px
+    assert "several-beads" not in {flag.name for flag in other.flags}
+    with pytest.raises(BadUsage):
+        find_bead(view, scale, joint="plate", hints=Hints(bead_px=(450.0, 595.0)))
+
+
+def test_a_hand_tells_by_how_much_it_moved_the_width() -> None:
+    """Both toes drawn 10 px outwards at points over a third of the length: wider, by less than a third of 20 px and some spread, since
+    between the points the lines go back to the edges that they see."""
+    drawn = draw_bead(seed=26)
+    view, scale = plain_view(drawn.image)
+    alone = find_bead(view, scale, joint="plate")
+    through = []
+    for share in np.linspace(0.4, 0.7, 12):
+        for name, out in (("left", -10.0), ("right", 10.0)):
+            x, y = alone.toes[name].photo_px[int(share * len(alone.along_mm))]
+            through.append((name, float(x), float(y) + out))
+    moved = find_bead(view, scale, joint="plate", hints=Hints(through=tuple(through))).moved_mm
+    assert 1.5 < moved["width"] < 9.0
+
+
+def test_the_contract_allows_a_hand_where_the_tool_alone_had_refused() -> None:
+    told = json.dumps(schema()["properties"]["bead"]["properties"]["moved_mm"])
+    assert "null" in told
+
+
+def test_outside_the_checked_range_is_said_with_the_number() -> None:
+    drawn = draw_bead(seed=27, size_px=(1200, 700), width_px=90.0, ends=(-0.38, 0.38))
+    for px_per_mm, words in ((10.0, None), (4.0, "4.0 px to the mm"), (24.0, "width 3.")):
+        bead = find_bead(*plain_view(drawn.image, px_per_mm=px_per_mm), joint="plate")
+        told = [flag.where for flag in bead.flags if flag.name == "outside-checked-range"]
+        assert (not told) if words is None else any(where.startswith(words) for where in told), (px_per_mm, told)
