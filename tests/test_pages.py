@@ -80,6 +80,7 @@ def measured(monkeypatch: pytest.MonkeyPatch) -> list[Coupon]:
     monkeypatch.setattr(work, "_marks", lambda found: None if found.refused else _GRADE)
     monkeypatch.setattr(work, "inspect_photo", inspect_photo)
     monkeypatch.setattr(work, "close_up", lambda found, max_px: np.asarray(found.photo.pixels))
+    monkeypatch.setattr(work, "close_up_box", lambda found: (0.0, 0.0, 1200.0, 900.0))
     return asked
 
 
@@ -419,6 +420,7 @@ def test_one_limit_holds_for_the_whole_server(tmp_path: Path, monkeypatch: pytes
 
     monkeypatch.setattr(work, "inspect_photo", slow)
     monkeypatch.setattr(work, "close_up", lambda found, max_px: np.asarray(found.photo.pixels))
+    monkeypatch.setattr(work, "close_up_box", lambda found: (0.0, 0.0, 1200.0, 900.0))
     shelf, turn = Shelf(tmp_path), threading.Semaphore(1)
     photos = [shelf.put(grey_photo(seed=n)) for n in range(5)]
     threads = [threading.Thread(target=inspected, args=(shelf, turn, sha, "p.jpg", _asked())) for sha in photos]

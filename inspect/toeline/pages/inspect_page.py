@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import streamlit as st
 
-from toeline.pages import ask, save, server, show, tell
+from toeline.pages import ask, hand, save, server, show, tell
 from toeline.pages.state import Key
 from toeline.pages.uploads import Taken, forget, tray
 from toeline.pages.work import inspected
@@ -28,11 +30,12 @@ def page() -> None:
         return
     photo, name = _picked(taken)
     asked = tell.more(book, photo, asked)
+    asked = hand.asked_with(asked, photo)
     with st.spinner("Measuring …", show_time=True):
         shown = inspected(shelf, server.turn(), photo, name, asked)
     if shown.record is not None:
         show.strips(unsaid_strips(shown.record, asked.scaling.strip_thickness_mm))
-    show.whole(shown)
+    show.whole(shown, below_picture=partial(hand.correct, shown, photo, asked))
     if shown.record is not None and not shown.record["refused"]:
         save.form(book, shown, shelf.photo(photo))
     if st.button("Put these photos away", width="stretch", key="inspect-clear"):

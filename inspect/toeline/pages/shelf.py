@@ -29,6 +29,8 @@ class Shown:
     overlay : bytes or None
         JPEG with what was found drawn on it.
     trouble : (message, advice) or None
+    frame_px : (left, top, right, bottom) or None
+        What of the photo the overlay shows [px].
     grade : mapping or None
         Marks by the rubric, as :func:`toeline.report.class_table.marks_as_dict` gives them.
     """
@@ -39,6 +41,7 @@ class Shown:
     overlay: bytes | None = None
     trouble: tuple[str, str] | None = None
     grade: Mapping[str, Any] | None = None
+    frame_px: tuple[float, float, float, float] | None = None
 
 
 class ShelfTrouble(ToelineError):
@@ -81,11 +84,11 @@ class Shelf:
             overlay = (self._done / f"{key}.jpg").read_bytes() if told["overlay"] else None
         except (OSError, ValueError, KeyError):
             return None
-        return Shown(told["name"], told["photo"], told["record"], overlay, grade=told["grade"])
+        return Shown(told["name"], told["photo"], told["record"], overlay, grade=told["grade"], frame_px=_four(told["frame_px"]))
 
     def finish(self, key: str, shown: Shown) -> None:
         """Keep what was found; a disk that takes no more only means that it is worked out again next time."""
-        told = {name: getattr(shown, name) for name in ("name", "photo", "record", "grade")}
+        told = {name: getattr(shown, name) for name in ("name", "photo", "record", "grade", "frame_px")}
         told["overlay"] = shown.overlay is not None
         try:
             self._done.mkdir(parents=True, exist_ok=True)
@@ -109,6 +112,10 @@ class Shelf:
                 return
             path.unlink(missing_ok=True)
             held -= size
+
+
+def _four(told: list[float] | None) -> tuple[float, float, float, float] | None:
+    return None if told is None else (told[0], told[1], told[2], told[3])
 
 
 def key_of(parts: object) -> str:

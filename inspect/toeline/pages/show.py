@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from html import escape
 from typing import Any
 
@@ -28,21 +28,23 @@ MARKS = {
 }
 
 
-def whole(shown: Shown, *, overlay: bytes | None = None) -> None:
-    """Everything about one photo, what a welder looks at first on top."""
+def whole(shown: Shown, *, overlay: bytes | None = None, below_picture: Callable[[], None] | None = None) -> None:
+    """Everything about one photo, what a welder looks at first on top; `below_picture` draws what belongs right under it."""
     if shown.record is None:
         message, advice = shown.trouble or ("Nothing is known of this photo.", "Add it again.")
         word("bad", f"<b>Not measured.</b> {escape(message)} {escape(advice)}")
         return
-    record(shown.record, overlay=overlay or shown.overlay)
+    record(shown.record, overlay=overlay or shown.overlay, below_picture=below_picture)
 
 
-def record(told: Record, *, overlay: bytes | None) -> None:
+def record(told: Record, *, overlay: bytes | None, below_picture: Callable[[], None] | None = None) -> None:
     """A record, fresh or from the logbook."""
     kind, sentence = photo_word(told)
     word(kind, sentence)
     if overlay:
         st.image(overlay, width="stretch")
+    if below_picture is not None:
+        below_picture()
     if told["refused"]:
         return
     numbers(told)
@@ -127,7 +129,9 @@ def causes(told: Record) -> None:
     elif likely:
         st.html('<div class="change"><b>Change nothing yet.</b> No single change is worth trying on this alone.</div>')
     else:
-        st.html('<div class="change"><b>Nothing stands out.</b> What the photo shows is usual for this process; change nothing yet.</div>')
+        st.html(
+            '<div class="change"><b>Nothing stands out.</b> What the photo shows is usual for this process; change nothing yet.</div>'
+        )
     caution(chosen["caution"] if chosen else "")
     for cause in likely:
         with st.expander(f"{cause['cause'].capitalize()} · {cause['probability']:.0%}"):

@@ -41,6 +41,17 @@ class Key(StrEnum):
     GAUGE = "tell-gauge"
     TEST = "tell-test"
     TEST_RESULT = "tell-test-result"
+    # putting a trace right by hand
+    HAND = "hand"
+    HAND_ROWS = "hand-rows"
+    HAND_WHAT = "hand-what"
+    HAND_PICTURE = "hand-picture"
+    HAND_TABLE = "hand-table"
+    HAND_TURN = "hand-turn"
+    HAND_BEAD = "hand-bead"
+    HAND_BACK = "hand-back"
+    HAND_GO = "hand-go"
+    HAND_CLEAR = "hand-clear"
     # saving
     LEARNER = "save-learner"
     COUPON = "save-coupon"

@@ -12,14 +12,14 @@ from PIL import Image
 
 from toeline import __version__
 from toeline.causes import Past
-from toeline.coupon import Coupon, Scaling
+from toeline.coupon import Coupon, Hints, Scaling
 from toeline.errors import ToelineError
 from toeline.grading import grade
 from toeline.inspection import METHOD, Inspection, inspect_photo
 from toeline.pages.shelf import Shelf, Shown, key_of
 from toeline.photo import read_photo
 from toeline.report.class_table import marks_as_dict
-from toeline.report.close_up import close_up
+from toeline.report.close_up import close_up, close_up_box
 
 #: Long side of the drawn picture [px]: sharp on a phone when zoomed in, small enough to send.
 OVERLAY_PX = 1800
@@ -27,12 +27,13 @@ OVERLAY_PX = 1800
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What a person said before the photo was measured."""
+    """What a person said before the photo was measured, and what a hand put right on it."""
 
     coupon: Coupon
     scaling: Scaling
     limit_set: str
     history: tuple[Past, ...] = ()
+    hints: Hints = Hints()
 
     @property
     def key(self) -> dict[str, object]:
@@ -40,7 +41,8 @@ class Asked:
         coupon = {field.name: getattr(self.coupon, field.name) for field in fields(self.coupon)}
         plain = {name: dict(value) if isinstance(value, Mapping) else value for name, value in coupon.items()}
         before = [(past.record, past.change) for past in self.history]
-        return {"coupon": plain, "scaling": asdict(self.scaling), "limits": self.limit_set, "before": before}
+        hints = asdict(self.hints)
+        return {"coupon": plain, "scaling": asdict(self.scaling), "limits": self.limit_set, "before": before, "hints": hints}
 
 
 def inspected(shelf: Shelf, turn: Semaphore, photo: str, name: str, asked: Asked) -> Shown:
@@ -56,10 +58,11 @@ def inspected(shelf: Shelf, turn: Semaphore, photo: str, name: str, asked: Asked
                 read_photo(shelf.photo(photo), name=name),
                 asked.coupon,
                 scaling=asked.scaling,
+                hints=asked.hints,
                 limit_set=asked.limit_set,
                 history=asked.history,
             )
-            shown = Shown(name, photo, found.as_dict(), _jpeg(found), grade=_marks(found))
+            shown = Shown(name, photo, found.as_dict(), _jpeg(found), grade=_marks(found), frame_px=close_up_box(found))
         except ToelineError as error:
             return Shown(name, photo, trouble=(error.message, error.advice))
         except Exception:
