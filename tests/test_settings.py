@@ -10,8 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from toeline.causes import balance
+from toeline.causes import balance, reason
 from toeline.causes import settings as st
+from toeline.coupon import Coupon
 from toeline.errors import BadUsage
 from toeline.measure.result import BeadSize, Stations
 from toeline.processes import load_process
@@ -260,3 +261,14 @@ def test_a_timed_wire_run_and_a_stopwatch_give_feed_and_travel() -> None:
     assert got["wire_feed_mm_per_min"] == pytest.approx(5500) and got["travel_speed_mm_per_min"] == pytest.approx(300)
     with pytest.raises(BadUsage, match="twice"):
         st.normalised({"travel_speed_mm_per_min": 300.0, "seconds_for_100_mm": 20.0})
+
+
+def test_a_hand_that_pauses_is_told_where() -> None:
+    """A fillet twice the section for 10 mm was laid at half the speed there (volume balance)."""
+    along = np.arange(0.0, 80.5, 0.5)
+    leg = np.where(np.abs(along - 40.0) < 5.0, 6.0 * 2**0.5, 6.0)
+    stations = Stations(along, 2**0.5 * leg, 0.1 + 0 * leg, leg, 0.1 + 0 * leg, leg, 0.1 + 0 * leg)
+    size = BeadSize(stations, {}, np.ones(len(along), dtype=bool))
+    found = reason(size, surface=None, spatter=None, coupon=Coupon(process="gmaw-s"))
+    assert found.travel is not None and found.travel.speed_ratio.min() == pytest.approx(0.5 * found.travel.speed_ratio.max(), rel=0.02)
+    assert "slowest near 4" in found.notes[0] or "slowest near 3" in found.notes[0]

@@ -4,21 +4,29 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from copy import deepcopy
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
+from toeline.causes.settings import normalised
 from toeline.coupon import Coupon, Scaling
 from toeline.errors import BadUsage, ToelineError
 from toeline.inspection import inspect_photo
 from toeline.photo import read_photo
 from toeline.photo.reading import SUFFIXES
 from toeline.quantity import format_pm
+from toeline.spatter.rates import Tally, rate_interval
 
 Record = dict[str, Any]
 Row = tuple[str, ...]
 
+#: Volts and spatter [1/cm²] of the made-up series.
+DEMO_SPATTER = ((15.5, 0.55), (16.5, 0.22), (17.5, 0.14), (18.5, 0.32))
 #: The demo's people and place are made up.
 LEARNERS = ("Demo learner Ada", "Demo learner Bo", "Demo learner Cy")
 
@@ -43,12 +51,20 @@ def coupon_of(truth: Mapping[str, Any]) -> tuple[Coupon, Scaling]:
     return coupon, Scaling(strip_thickness_mm=thickness)
 
 
+def machine_of(truth: Mapping[str, Any]) -> Mapping[str, float | str]:
+    """What a person reads off the machine: wire, wire feed, volts; neither travel nor what went wrong."""
+    told = truth["settings"]
+    read = {"wire_diameter_mm": told["wire_mm"], "wire_feed_m_per_min": told["feed_m_per_min"], "voltage_v": told["volts"]}
+    return normalised(read)
+
+
 def run_samples(folder: Path, *, overlay: Path | None = None) -> tuple[list[Row], list[tuple[Path, Record]]]:
     """Inspect every sample; one table row and one record each."""
     rows: list[Row] = []
     records: list[tuple[Path, Record]] = []
     for path, truth in sample_truths(folder):
         coupon, scaling = coupon_of(truth)
+        coupon = replace(coupon, settings=machine_of(truth))
         try:
             found = inspect_photo(read_photo(path), coupon, scaling=scaling)
         except ToelineError as error:
@@ -103,6 +119,7 @@ def fill_logbook(records: Iterable[tuple[Path, Record]], path: Path) -> int:
     """Make a demo logbook anew from sample records; every entry says that it is invented."""
     from toeline.logbook import Labels, Logbook
 
+    records = list(records)
     path.parent.mkdir(parents=True, exist_ok=True)
     for old in (path, path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm")):
         old.unlink(missing_ok=True)
@@ -122,7 +139,37 @@ def fill_logbook(records: Iterable[tuple[Path, Record]], path: Path) -> int:
                 saved_at=start + timedelta(days=2.5 * i),
             )
             n += 1
+        for label, record in _volts_series(records):
+            book.save(
+                record,
+                labels=Labels(learner=LEARNERS[0], coupon=label, note="invented demo data: numbers made up, no coupon, no photo"),
+                invented=True,
+                saved_at=start + timedelta(days=2.5 * n),
+            )
+            n += 1
     return n
+
+
+def _volts_series(records: Iterable[tuple[Path, Record]]) -> Iterator[tuple[str, Record]]:
+    """Made-up coupons of one tee welded at four voltages, so that the Tuning page has something to show: spatter is least in the middle."""
+    like = next((r for _, r in records if r["process"] == "gmaw-s" and r["joint"] == "tee" and r["spatter"]), None)
+    if like is None:
+        return
+    rng = np.random.default_rng(7)
+    area = float(like["spatter"]["area_cm2"])
+    for i, (volts, per_cm2) in enumerate((v, d) for v, d in DEMO_SPATTER for _ in range(3)):
+        n = int(rng.poisson(per_cm2 * area * rng.gamma(9.0, 1 / 9.0)))
+        record = deepcopy(like)
+        name = f"demo-volts-{i + 1:02d}"
+        record["photo"] |= {"name": name, "sha256": hashlib.sha256(name.encode()).hexdigest(), "taken_at": None}
+        record["coupon"]["settings"] = {**record["coupon"]["settings"], "voltage_v": volts}
+        interval = rate_interval(Tally((n,), (area,)))
+        density = {"value": interval.value, "low": interval.low, "high": interval.high}
+        record["spatter"] |= {"n": n, "density_per_cm2": density, "bands": [], "particles": []}
+        record |= {"causes": [], "advice": None, "verdicts": [], "surface": [], "flags": []}
+        for measure in record["measures"].values():
+            measure["value"] = measure["value"] * float(rng.normal(1.0, 0.03)) if measure["value"] else measure["value"]
+        yield name, record
 
 
 def fingerprint(samples: Path) -> str:

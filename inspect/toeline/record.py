@@ -82,6 +82,7 @@ def as_record(found: Inspection) -> dict[str, Any]:
                 "quantities": dict(found.diagnosis.quantities),
                 "lessons": list(found.diagnosis.lessons),
             },
+            "travel": _travel(found) if told else None,
             "after": {"record": found.history[-1].record, "changed": found.history[-1].change} if found.history else None,
             "seconds": dict(found.seconds),
         }
@@ -177,6 +178,18 @@ def _stations(found: Inspection) -> dict[str, Any] | None:
     if found.size is None or (found.scale is not None and found.scale.source == "none"):
         return None
     return _fields(found.size.stations)
+
+
+def _travel(found: Inspection) -> dict[str, Any] | None:
+    travel = found.diagnosis.travel if found.diagnosis else None
+    if travel is None or (found.scale is not None and found.scale.source == "none"):
+        return None
+    mean = travel.mean_mm_per_min
+    return {
+        "along_mm": travel.along_mm,
+        "speed_ratio": travel.speed_ratio,
+        "mean_mm_per_min": None if mean is None else {"value": mean.value, "u": mean.u},
+    }
 
 
 def _spatter(found: Inspection) -> dict[str, Any] | None:

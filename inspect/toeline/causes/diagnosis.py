@@ -7,11 +7,12 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from toeline.causes import words
+from toeline.causes.balance import speed_along_bead
 from toeline.causes.lessons import lesson_words
 from toeline.causes.reasoning import Belief, Past, carry_over, infer, network, relief
-from toeline.causes.result import Cause, Diagnosis
+from toeline.causes.result import Cause, Diagnosis, Travel
 from toeline.causes.settings import normalised
-from toeline.causes.signs import Reading, quantities, read_signs
+from toeline.causes.signs import Reading, implied_travel, quantities, read_signs
 from toeline.coupon import Coupon
 from toeline.measure.result import BeadSize
 from toeline.processes import Process, load_process
@@ -60,7 +61,16 @@ def reason(
     readings = read_signs(size, surface=looked, spatter=spatter, coupon=coupon, process=process)
     known = quantities(size, surface=looked, spatter=spatter, coupon=coupon, process=process)
     diagnosis = reason_from_signs(readings, process=process, coupon=coupon, history=history, known=known)
-    return replace(diagnosis, notes=(*diagnosis.notes, *words.worked_out(size, coupon, process)))
+    travel = _travel(size, coupon, process)
+    notes = (*words.where_slow(travel), *diagnosis.notes, *words.worked_out(size, coupon, process))
+    return replace(diagnosis, notes=notes, travel=travel)
+
+
+def _travel(size: BeadSize | None, coupon: Coupon, process: Process) -> Travel | None:
+    if size is None:
+        return None
+    along, ratio = speed_along_bead(size)
+    return Travel(along, ratio, implied_travel(size, coupon, process)) if along.size else None
 
 
 def reason_from_signs(

@@ -6,6 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
+import numpy as np
+from numpy.typing import NDArray
+
+from toeline.quantity import Measured
+
 
 @dataclass(frozen=True, slots=True)
 class Cause:
@@ -49,13 +54,30 @@ class Cause:
     gain: float = 0.0
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Travel:
+    """How fast the hand moved, as the fillet's local size tells it.
+
+    Attributes
+    ----------
+    along_mm, speed_ratio : ndarray, shape (n,)
+        Place on the steady part [mm], and speed there over its mean [ratio].
+    mean_mm_per_min : Measured or None
+        The mean, where wire and feed are known [mm/min].
+    """
+
+    along_mm: NDArray[np.float64]
+    speed_ratio: NDArray[np.float64]
+    mean_mm_per_min: Measured | None
+
+
 @dataclass(frozen=True, slots=True)
 class Diagnosis:
     """All causes, most likely first, and what would tell the first two apart.
 
     ``next_change`` names the cause whose change has the best expected gain (None: change nothing). ``signs`` keeps, by name, how
     surely each sign was there by its reading alone, and ``quantities`` the numbers behind them: what the next coupon needs of this one
-    (see :class:`toeline.causes.Past`). ``lessons`` says what the outcome of earlier changes taught.
+    (see :class:`toeline.causes.Past`). ``lessons`` says what the outcome of earlier changes taught; ``travel`` where the hand was slow.
     """
 
     causes: tuple[Cause, ...]
@@ -65,3 +87,4 @@ class Diagnosis:
     signs: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     quantities: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     lessons: tuple[str, ...] = ()
+    travel: Travel | None = None

@@ -8,6 +8,7 @@ import numpy as np
 
 from toeline.causes.balance import ASSUMED_FACE, heat_input_kj_per_mm
 from toeline.causes.reasoning import Belief, sign_weights
+from toeline.causes.result import Travel
 from toeline.causes.settings import can_spray
 from toeline.causes.signs import Reading, all_signs, implied_travel
 from toeline.coupon import Coupon
@@ -15,8 +16,9 @@ from toeline.measure.result import BeadSize
 from toeline.processes import CauseTable, Note, Process
 from toeline.quantity import format_pm
 
-__all__ = ["change_for", "evidence", "notes_for", "tell_apart", "worked_out"]
+__all__ = ["change_for", "evidence", "notes_for", "tell_apart", "where_slow", "worked_out"]
 
+_WORTH_TELLING = 0.2  # swing of the local speed over its mean from which it is told; a leg's own error makes about 0.1
 _SPEAKS = 0.2  # natural log of the odds from which a reading counts as a reason
 CARBON_STEEL = "These causes are for carbon steel only."
 LOOKS = "Looks are no proof of fusion: only a break, bend or macro test shows it."
@@ -105,6 +107,20 @@ def worked_out(size: BeadSize | None, coupon: Coupon, process: Process) -> tuple
     if spray.answer in ("no", "marginal"):
         notes.append(f"Spray with these settings: {spray.answer}; {spray.why}")
     return tuple(notes)
+
+
+def where_slow(travel: Travel | None) -> tuple[str, ...]:
+    """Where the hand was slowest and quickest, once that is more than small change."""
+    if travel is None:
+        return ()
+    slow, quick = int(travel.speed_ratio.argmin()), int(travel.speed_ratio.argmax())
+    least, most = float(travel.speed_ratio[slow]), float(travel.speed_ratio[quick])
+    if most - least < _WORTH_TELLING:
+        return ()
+    return (
+        f"By its local size the bead was laid slowest near {travel.along_mm[slow]:.0f} mm ({100 * (1 - least):.0f} % under the mean speed) "
+        f"and quickest near {travel.along_mm[quick]:.0f} mm ({100 * (most - 1):.0f} % over), if wire feed and face stayed alike.",
+    )
 
 
 def _due(note: Note, coupon: Coupon) -> bool:

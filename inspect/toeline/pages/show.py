@@ -9,7 +9,7 @@ from typing import Any
 import streamlit as st
 
 from toeline.pages.shelf import Shown
-from toeline.report.charts import png, spatter_chart, width_chart
+from toeline.report.charts import png, spatter_chart, speed_chart, width_chart
 from toeline.report.class_table import mark_words
 from toeline.report.summary import CAUTION, flag_lines, headline, photo_word, rest, verdict_lines
 from toeline.report.tables import spatter_words
@@ -91,6 +91,10 @@ def charts(told: Record) -> None:
     if told["stations"]:
         st.subheader("Along the bead")
         st.image(png(width_chart(told)), width=CHART_PX)
+    if told.get("travel"):
+        with st.expander("Where did the hand slow down?"):
+            st.image(png(speed_chart(told)), width=CHART_PX)
+            st.caption("From the local size of the legs, as if wire feed and the shape of the face stayed the same all along.")
     spatter = told["spatter"]
     if spatter is None:
         return

@@ -72,6 +72,19 @@ def width_chart(record: Record) -> Figure:
     return figure
 
 
+def speed_chart(record: Record) -> Figure:
+    """Local travel speed along a fillet: in mm/min where wire and feed are known, else as a share of the mean."""
+    travel = record["travel"]
+    mean = (travel["mean_mm_per_min"] or {}).get("value")
+    along, speed = _numbers(travel["along_mm"]), _numbers(travel["speed_ratio"]) * (mean or 100.0)
+    figure, axes = _blank("mm along the bead", "travel [mm/min]" if mean else "travel [% of the mean]")
+    axes.plot(along, speed, color=LINE_COLOURS[1], lw=1.7)
+    axes.axhline(mean or 100.0, color=INK, lw=1.1, ls=":")
+    _say(axes, mean or 100.0, "mean")
+    _room(axes, np.concatenate([speed, [0.8 * (mean or 100.0), 1.2 * (mean or 100.0)]]))
+    return figure
+
+
 def spatter_chart(record: Record) -> Figure:
     """Spatter per cm² of visible plate by distance from the toe, one mark a band and plate, with 95 % intervals."""
     bands = record["spatter"]["bands"]
@@ -201,4 +214,4 @@ def _day(at: float | str) -> str:
     return f"{day.day} {day:%b}\n{day.year}"
 
 
-__all__ = ["png", "progress_chart", "spatter_chart", "tuning_chart", "width_chart"]
+__all__ = ["png", "progress_chart", "spatter_chart", "speed_chart", "tuning_chart", "width_chart"]
