@@ -11,7 +11,7 @@ import streamlit as st
 from toeline.pages.shelf import Shown
 from toeline.report.charts import png, spatter_chart, speed_chart, width_chart
 from toeline.report.class_table import mark_words
-from toeline.report.summary import CAUTION, flag_lines, headline, photo_word, rest, verdict_lines
+from toeline.report.summary import CAUTION, flag_lines, headline, no_change, photo_word, rest, verdict_lines
 from toeline.report.tables import spatter_words
 
 Record = Mapping[str, Any]
@@ -130,12 +130,8 @@ def causes(told: Record) -> None:
             f'<div class="change">Change one thing: <b>{escape(chosen["change"])}</b><br>'
             f"If that was it: {escape(chosen['expect'])}</div>"
         )
-    elif likely:
-        st.html('<div class="change"><b>Change nothing yet.</b> No single change is worth trying on this alone.</div>')
     else:
-        st.html(
-            '<div class="change"><b>Nothing stands out.</b> What the photo shows is usual for this process; change nothing yet.</div>'
-        )
+        st.html(f'<div class="change">{no_change(told, likely=bool(likely))}</div>')
     caution(chosen["caution"] if chosen else "")
     for cause in likely:
         with st.expander(f"{cause['cause'].capitalize()} · {cause['probability']:.0%}"):

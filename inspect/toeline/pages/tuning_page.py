@@ -11,6 +11,8 @@ from toeline.pages.choices import kind_of, kind_words, setting_words
 from toeline.pages.state import Key
 from toeline.report.charts import png, tuning_chart
 
+#: What spatter is most often tuned by, first.
+_TUNED_BY = ("voltage_v", "trim", "tap", "voltage_dial", "inductance", "wire_feed_mm_per_min")
 _EMPTY = (
     "<b>No saved coupon has counted spatter yet.</b> On the Inspect page say that the plate was clean before the bead, fill in "
     "the machine settings, and save; two coupons at each setting make a start."
@@ -27,14 +29,13 @@ def page() -> None:
         show.word("open", _EMPTY)
         return
     kinds = {kind_words(kind): kind for kind in sorted({kind_of(e) for e in entries})}
-    words = st.pills("Process and joint", list(kinds), default=next(iter(kinds)), required=True, key=Key.TUNE_KIND) or next(
-        iter(kinds)
-    )
+    most = max(kinds, key=lambda words: sum(kind_of(e) == kinds[words] for e in entries))
+    words = st.pills("Process and joint", list(kinds), default=most, required=True, key=Key.TUNE_KIND) or most
     alike = [e for e in entries if kind_of(e) == kinds[words]]
     axes = (TIME, *setting_names(alike))
+    first = next((axis for axis in _TUNED_BY if axis in axes), axes[-1])
     axis = (
-        st.pills("Against", axes, default=axes[-1], required=True, format_func=_axis_words, key=f"{Key.TUNE_AXIS}-{words}")
-        or TIME
+        st.pills("Against", axes, default=first, required=True, format_func=_axis_words, key=f"{Key.TUNE_AXIS}-{words}") or TIME
     )
     tuning = tune(alike, axis)
     if any(e.invented for e in alike):

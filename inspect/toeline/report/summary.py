@@ -57,6 +57,20 @@ def photo_word(record: Record) -> tuple[str, str]:
     return "open", f"<b>The photo will do, with care.</b> {told}"
 
 
+def no_change(record: Record, *, likely: bool) -> str:
+    """Why no change is named, as HTML: no process, nothing worth trying, something beyond a limit without a cause, or all as usual."""
+    if record["process"] is None:
+        return "<b>Say which process you used</b> to hear of likely causes: tap Change above."
+    if likely:
+        return "<b>Change nothing yet.</b> No single change is worth trying on this alone."
+    if any(verdict["outcome"] == "beyond" for verdict in record["verdicts"]):
+        return (
+            "<b>No cause stands out.</b> Something is beyond a limit, but the photo alone does not say why. What you saw, heard or gauged, "
+            "and the machine settings, would help."
+        )
+    return "<b>Nothing stands out.</b> What the photo shows is usual for this process; change nothing yet."
+
+
 def unsaid_strips(record: Record, said_mm: Mapping[str, float] | float | None) -> tuple[str, ...]:
     """Strips that were read in the photo, but whose thickness nobody gave; empty where one number was given for all."""
     if isinstance(said_mm, float | int) or not record["scale"]:
