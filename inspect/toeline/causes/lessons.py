@@ -14,7 +14,7 @@ from toeline.quantity import Measured
 __all__ = ["lesson_words"]
 
 _CLEAR = 2.0  # a difference of so many standard uncertainties is told
-_SAYS_SOMETHING = 0.02
+_SAYS_SOMETHING = 1.25  # odds that changed by less than this factor say little
 _AT_MOST = 2
 _THERE = 0.6
 
@@ -76,13 +76,18 @@ def lesson_words(
 
 
 def _verdict(lesson: Lesson) -> str:
-    moved = lesson.now - lesson.before
+    moved = _odds(lesson.now) / _odds(lesson.before)
     numbers = f"({100 * lesson.before:.0f} % before, {100 * lesson.now:.0f} % now)"
-    if abs(moved) < _SAYS_SOMETHING:
+    if 1 / _SAYS_SOMETHING < moved < _SAYS_SOMETHING:
         return f"That says little: it looks about as likely to have been the cause {numbers}."
-    if moved > 0:
+    if moved > 1:
         return f"That supports it: it looks more likely to have been the cause {numbers}."
     return f"That speaks against it: it looks less likely to have been the cause {numbers}."
+
+
+def _odds(p: float) -> float:
+    p = min(max(p, 1e-6), 1 - 1e-6)
+    return p / (1 - p)
 
 
 def _exact(values: Mapping[str, float]) -> dict[str, Measured]:

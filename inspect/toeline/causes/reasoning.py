@@ -30,9 +30,10 @@ from toeline.processes import CauseTable, Process, load_process
 __all__ = ["MOST_AT_ONCE", "Belief", "Lesson", "Network", "Past", "carry_over", "infer", "network"]
 
 MOST_AT_ONCE = 4
-KEPT = 0.75  # a cause that nobody changed is still there on the next coupon (judgement, no source)
+KEPT = 0.85  # a cause that nobody changed is still there on the next coupon (judgement, no source)
 CURED = 0.75  # a change made for a true cause takes it away (judgement, no source)
 OVERDONE = 0.10  # a change made without that cause brings in its opposite (judgement, no source)
+_SETS = 24  # sets of causes of the coupon before that a lesson is drawn from
 _WEAK = 1e-9
 _NEGLIGIBLE = 1e-8  # hypotheses below it are left out of the gain (not of the probabilities)
 
@@ -79,14 +80,11 @@ class Belief:
     probability : mapping of cause key to probability
     weights : ndarray, shape (N,)
         Posterior of every hypothesis, sums to 1.
-    log_evidence : float
-        Logarithm of the probability of these readings, up to a constant of the readings.
     """
 
     network: Network
     probability: Mapping[str, float]
     weights: Array
-    log_evidence: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,25 +211,27 @@ def infer(net: Network, signs: Mapping[str, float], *, priors: Mapping[str, floa
     """
     prior = np.array([(priors or {}).get(c.key, c.prior) for c in net.causes])
     prior = np.clip(prior, 1e-6, 1 - 1e-6)
-    odds = np.append(np.log(prior / (1 - prior)), 0.0)
-    score = odds[net.members].sum(axis=1)
+    prior_score = np.append(np.log(prior / (1 - prior)), 0.0)[net.members].sum(axis=1)
+    weights = _shares(prior_score + _sign_score(net, signs))
+    marginal = _marginals(net, weights)
+    weights.flags.writeable = False
+    return Belief(net, {c.key: float(marginal[i]) for i, c in enumerate(net.causes)}, weights)
+
+
+def _shares(score: Array) -> Array:
+    """Weights that sum to 1 from their logarithms."""
+    weights = np.exp(score - score.max())
+    return np.asarray(weights / weights.sum())
+
+
+def _sign_score(net: Network, signs: Mapping[str, float]) -> Array:
+    """Logarithm of how well each hypothesis foretells these readings, up to a constant of the readings, shape (N,)."""
+    score = np.zeros(len(net.members))
     for j, name in enumerate(net.signs):
         p = signs.get(name)
         if p is not None:
             score += np.log(net.presence[j] * np.float32(2 * p - 1) + np.float32(1 - p + _WEAK))
-    top = float(score.max())
-    weights = np.exp(score - top)
-    total = float(weights.sum())
-    weights /= total
-    marginal = _marginals(net, weights)
-    weights.flags.writeable = False
-    prior_total = float(np.exp(odds[net.members].sum(axis=1)).sum())
-    return Belief(
-        net,
-        {c.key: float(marginal[i]) for i, c in enumerate(net.causes)},
-        weights,
-        top + float(np.log(total)) - float(np.log(prior_total)),
-    )
+    return score
 
 
 def _marginals(net: Network, weights: Array) -> Array:
@@ -333,17 +333,32 @@ def _next_priors(net: Network, belief: Mapping[str, float], changed: str | None)
 
 
 def _in_hindsight(before: Belief, changed: str, after: Mapping[str, float]) -> float:
+    """Belief in the changed cause once the next coupon was seen, by Bayes' rule over the sets of causes that the first coupon left likely.
+
+    Each of the likeliest ``_SETS`` sets with the cause, and as many without, foretells the next coupon's signs: its members stay as in
+    :func:`carry_over`, any other cause may come in.
+    """
     net = before.network
     i = next(k for k, c in enumerate(net.causes) if c.key == changed)
-    has = (net.members == i).any(axis=1)
     p = before.probability[changed]
     if not 1e-9 < p < 1 - 1e-9:
         return p
-    likelihood = []
-    for chosen in (has, ~has):
-        weights = np.where(chosen, before.weights, 0.0)
-        marginal = _marginals(net, weights / weights.sum())
-        belief = {c.key: float(marginal[k]) for k, c in enumerate(net.causes)}
-        likelihood.append(infer(net, after, priors=_next_priors(net, belief, changed)).log_evidence)
-    odds = p / (1 - p) * float(np.exp(np.clip(likelihood[0] - likelihood[1], -30, 30)))
+    score = _sign_score(net, after)
+    has = (net.members == i).any(axis=1)
+    likelihood = [_foretold(net, np.where(chosen, before.weights, 0.0), score, changed) for chosen in (has, ~has)]
+    odds = p / (1 - p) * likelihood[0] / max(likelihood[1], 1e-30)
     return odds / (1 + odds)
+
+
+def _foretold(net: Network, weights: Array, score: Array, changed: str) -> float:
+    """How well the likeliest of these sets of causes foretell signs of that score, mean by weight."""
+    likeliest = np.argsort(weights)[-_SETS:]
+    top = float(score.max())
+    total = 0.0
+    for h in likeliest:
+        members = {net.causes[k].key for k in net.members[h] if k < len(net.causes)}
+        prior = np.array(list(_next_priors(net, {c.key: float(c.key in members) for c in net.causes}, changed).values()))
+        prior = np.clip(prior, 1e-6, 1 - 1e-6)
+        odds = np.append(np.log(prior / (1 - prior)), 0.0)[net.members].sum(axis=1)
+        total += weights[h] * float(np.exp(odds + score - top).sum() / np.exp(odds).sum())
+    return total / float(weights[likeliest].sum())
