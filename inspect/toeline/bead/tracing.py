@@ -149,7 +149,8 @@ def trace_row(
         else:
             expected = (2 * half_rows / 1.7, 0.35)
         trace = _solve(strip, expected, anchors, before=trace, least_half_rows=least)
-        legs = np.abs(trace.lines.rows - strip.centre_row)
+        there = core_presence(trace.whole, trace.lines.rows, trace.seen) > 0  # beyond the bead the lines mean nothing
+        legs = np.abs(trace.lines.rows - strip.centre_row)[:, there if there.sum() >= 10 else slice(None)]
         longest = min(leg_px[1], 1.7 * float(np.median(legs, axis=1).max()) * pitch)
     assert trace is not None
     return trace
