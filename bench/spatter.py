@@ -12,7 +12,7 @@ import json
 import platform
 import time
 import warnings
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,16 +21,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from skimage.feature import blob_doh, blob_log
-from training.spatter import Lesson, made_up, marked, rendered, shrunk
+from training.lessons import SMALLEST_MM, Lesson, coupons, made_up, marked, rendered, shrunk
 
-from toeline.bead import find_bead, look
-from toeline.bead.view import plate_to_view, unfold
-from toeline.coupon import Hints, Scaling
-from toeline.errors import ToelineError
-from toeline.photo import read_photo
-from toeline.scale import find_scale
-from toeline.scale.rays import to_plate_mm
-from toeline.spatter.catalogue import n_on_plate, see_plate
+from toeline.spatter.catalogue import n_on_plate
 from toeline.spatter.particles import detect_particles
 
 Array = NDArray[np.float64]
@@ -38,7 +31,6 @@ Finder = Callable[[NDArray[np.uint8], NDArray[np.bool_], float], Array]
 """Picture, where to look, smallest diameter [px]; gives rows of x, y, diameter [px]."""
 
 MARKS = Path(__file__).resolve().parent.parent / "training" / "marks"
-SMALLEST_MM = 0.3
 TUNING_SEEDS = range(500_000, 500_012)
 TEST_SEEDS = range(600_000, 600_040)
 
@@ -123,34 +115,6 @@ def run(find: Finder, lessons: Sequence[Lesson], *, bins: Sequence[float] = (1.0
             assert tally.ratios is not None
             tally.ratios += [float(found[f, 2] / droplets[d, 2]) for d, f in hits]
     return tallies
-
-
-def coupons(folder: Path, n_most: int = 1000) -> Iterator[Lesson]:
-    """Coupon views of photos with truth beside them, through the package's own scale, view and bead; refused ones are left out."""
-    for path in sorted(folder.glob("*.truth.json"))[:n_most]:
-        told = json.loads(path.read_text(encoding="utf-8"))
-        try:
-            photo = read_photo(folder / told["photo"], name=told["photo"])
-            scale = find_scale(photo, joint=told["joint"], scaling=Scaling(strip_thickness_mm=0.1))
-            view = unfold(photo, scale)
-            bead = find_bead(view, scale, joint=told["joint"], travel=told["travel"], hints=Hints(), evidence=look(view))
-        except ToelineError as error:
-            print(f"{path.stem}: refused, {error.reason}")
-            continue
-        plate = see_plate(view, bead)
-        size = (view.valid.shape[1], view.valid.shape[0])
-        mask = cv2.resize(plate.seen.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-        mask &= view.valid & ~view.strips
-        droplets, excused = [], []
-        for p in told["particles"]:
-            at = to_plate_mm(scale, p["plate"], np.array([p["px"]]))
-            if not np.isfinite(at).all() or p["kind"] != "spatter":
-                continue
-            x, y = plate_to_view(view, p["plate"], at)[0]
-            row = (x, y, p["diameter_mm"] * view.px_per_mm)
-            (droplets if p["visible"] and p["diameter_mm"] >= SMALLEST_MM else excused).append(row)
-        rows = [np.array(r, dtype=float).reshape(-1, 3) for r in (droplets, excused)]
-        yield Lesson(path.stem, view.image, mask, rows[0], SMALLEST_MM * view.px_per_mm, 1.0, rows[1])
 
 
 def intervals(lessons: Sequence[Lesson]) -> tuple[int, int]:

@@ -157,7 +157,20 @@ def _spatter(n: int) -> dict[str, Any]:
         for plate in ("base", "standing")
         for low in (0.0, 10.0)
     ]
-    return {"n": n, "area_cm2": area, "density_per_cm2": density, "bands": bands, "particles": [particle] * n}
+    return {
+        "n": n,
+        "area_cm2": area,
+        "density_per_cm2": density,
+        "n_on_plate": {"value": float(n), "low": max(0.0, n - 2.0), "high": n + 2.0},
+        "per_100mm": {"value": n * 1.25, "low": n * 0.8, "high": n * 1.8},
+        "per_gram": None,
+        "bands": bands,
+        "particles": [particle] * n,
+        "doubtful": [particle | {"x_px": 420.0, "y_px": 300.0, "probability": 0.35}],
+        "before": None,
+        "corrections": [],
+        "n_photos": 1,
+    }
 
 
 def _verdict(value: float, target: float | None) -> dict[str, Any]:

@@ -25,7 +25,7 @@ from toeline import serve
 from toeline.causes import Past, reason
 from toeline.coupon import Coupon
 from toeline.errors import BadUsage, LogbookTrouble, NoScale
-from toeline.logbook import Labels, Logbook
+from toeline.logbook import Labels, Logbook, tune
 from toeline.logbook.pictures import content_hash
 from toeline.pages import entry, work
 from toeline.pages.choices import Choices, setting_words
@@ -36,6 +36,7 @@ from toeline.pages.work import Asked, inspected
 from toeline.report import look
 from toeline.report.class_table import class_row, csv_text, mark_words
 from toeline.report.summary import headline, photo_word, share_under_target, unsaid_strips, verdict_lines
+from toeline.spatter import Correction
 
 PAGES = Path(entry.__file__).parent
 ROOT = Path(__file__).resolve().parents[1]
@@ -644,3 +645,50 @@ def _free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])
+
+
+def test_a_doubtful_particle_is_answered_with_one_tap_and_stays_answered(
+    measured: list[Coupon], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    heard: list[tuple[Correction, ...]] = []
+
+    def correct_spatter(found: Any, corrections: tuple[Correction, ...], **_: Any) -> Any:
+        if not corrections:
+            return found
+        heard.append(tuple(corrections))
+        record = dict(found.as_dict())
+        record["spatter"] = record["spatter"] | {
+            "corrections": [{"x_px": c.x_px, "y_px": c.y_px, "droplet": c.droplet} for c in corrections]
+        }
+        return SimpleNamespace(photo=found.photo, as_dict=lambda: record, refused=None)
+
+    monkeypatch.setattr(work, "correct_spatter", correct_spatter)
+    page = _upload(_clean(_page("inspect_page")), ("t-1.jpg", grey_photo()))
+    (tap,) = [b for b in page.button_group if "35%" in b.label]
+    tap.set_value("droplet").run()
+    assert not page.exception
+    assert heard and heard[-1] == (Correction(420.0, 300.0, True),)
+    assert "a hand corrected 1" in _words(page).lower()
+    again = _upload(_clean(_page("inspect_page")), ("t-1.jpg", grey_photo()))  # another visit, the same photo
+    assert "a hand corrected 1" in _words(again).lower()
+    again.button(key=Key.SAVE).click().run()
+    with Logbook() as book:
+        assert book.result(book.entries()[0].id)["spatter"]["corrections"] == [{"x_px": 420.0, "y_px": 300.0, "droplet": True}]
+
+
+def test_only_plate_treated_alike_is_compared() -> None:
+    """Brushing decides what stays: a brushed coupon says nothing of coupons that were not brushed."""
+    with Logbook() as book:
+        for n in range(6):
+            record = tee_record(
+                n_spatter=20 + 30 * (n % 2), settings={"voltage_v": 17.0 + n % 2}, taken_at=f"2026-03-0{n + 1}T10:00:00"
+            )
+            record["photo"]["sha256"] = f"{n:064d}"
+            record["coupon"]["plate_now"] = "brushed" if n == 0 else "as welded"
+            record["coupon"]["plate_before"] = "photographed" if n == 1 else "clean"
+            book.save(record)
+        tuning = tune(book.entries(), "voltage_v")
+    assert (len(tuning.spots), tuning.n_unlike, tuning.plate_now) == (5, 1, "as welded")
+    assert "Four times in five" in tuning.smallest_in_words
+    words = _words(_clean(_page("tuning_page")))
+    assert "left out: 1" in words and "Four times in five" in words

@@ -1,7 +1,8 @@
-"""Train the small network that tells droplets from specks: `python -m training.spatter --photos FOLDER [--rendered FOLDER]`.
+"""Train the small networks that glance at candidates and read them on rings: `python -m training.spatter --photos FOLDER`.
 
 Pictures: made-up plates (`training.plates`), photos with marked droplets whose group is in the training split, and rendered
-coupons if a folder of them is given (`training.views`). Writes `inspect/toeline/spatter/particles.json`. Needs scikit-learn (extra `train`).
+views if a folder of them is given (`training.views`). Writes `inspect/toeline/spatter/particles.json`. Needs scikit-learn (extra `train`).
+The closest look and the last judgement are trained afterwards by `training.judge`.
 """
 
 from __future__ import annotations
@@ -12,103 +13,20 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import theilslopes
-from sklearn.linear_model import LogisticRegression
 from sklearn.neural_network import MLPClassifier, MLPRegressor
 
-from toeline.spatter.particles import (
-    N_ANGLES,
-    N_READ_PER_MPX,
-    RINGS,
-    SMALLEST_PX,
-    Seen,
-    candidates,
-    colour_levels,
-    glance,
-    net_from,
-    read_rings,
-    sift,
-    worth_reading,
-)
-from training.plates import plate_picture
-from training.split import split_of
+from toeline.spatter.candidates import Seen, candidates
+from toeline.spatter.particles import SMALLEST_PX
+from toeline.spatter.rings import N_ANGLES, RINGS, colour_levels, glance, read_rings
+from training.lessons import Lesson, made_up, marked, nearest, rendered, shrunk
 
 Array = NDArray[np.float64]
 ROOT = Path(__file__).resolve().parent
 ROW_NAMES = ("glances", "features", "label", "fit", "weight")
 N_ABOUT = 5
 GREY = np.array([0.3, 0.5, 0.2], dtype=np.float32)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Lesson:
-    """A picture, where to look in it, its droplets (x, y, diameter [px]), and the narrowest that was marked [px]."""
-
-    name: str
-    rgb: NDArray[np.uint8]
-    mask: NDArray[np.bool_]
-    droplets: Array
-    smallest_px: float
-    weight: float
-    careless: Array
-    """Things that may be taken for droplets or not, both right: (x, y, diameter [px])."""
-
-
-def made_up(seeds: range) -> Iterator[Lesson]:
-    """Plates of these seeds."""
-    for seed in seeds:
-        picture = plate_picture(seed)
-        mask = np.zeros(picture.rgb.shape[:2], bool)
-        mask[6:-6, 6:-6] = True
-        yield Lesson(f"plate-{seed}", picture.rgb, mask, picture.droplets, SMALLEST_PX, 1.0, np.empty((0, 3)))
-
-
-def marked(marks: Path, photos: Path, *, split: str, smallest_px: float = 6.0) -> Iterator[Lesson]:
-    """Photos with marked droplets, of one split."""
-    for path in sorted(marks.glob("*.json")):
-        told = json.loads(path.read_text(encoding="utf-8"))
-        regions = [r for r in told.get("spatter", {}).get("complete_in", []) if r]
-        if not regions or split_of(told["group"]) != split:
-            continue
-        rgb = cv2.cvtColor(cv2.imread(str(photos / told["photo"])), cv2.COLOR_BGR2RGB)
-        cover = np.zeros(rgb.shape[:2], np.uint8)
-        for region in regions:
-            cv2.fillPoly(cover, [np.round(np.array(region) * 16).astype(np.int32)], 1, cv2.LINE_8, 4)
-        droplets = np.array(told["spatter"]["particles"], dtype=float).reshape(-1, 3)
-        yield Lesson(path.stem, rgb, cover > 0, droplets, smallest_px, 6.0, np.empty((0, 3)))
-
-
-def rendered(folder: Path) -> Iterator[Lesson]:
-    """Coupon views with truth: `NAME.png` beside `NAME.json` with `droplets`, `careless` and a mask in `NAME.mask.png`."""
-    for path in sorted(folder.glob("*.json")):
-        told = json.loads(path.read_text(encoding="utf-8"))
-        rgb = cv2.cvtColor(cv2.imread(str(path.with_suffix(".png"))), cv2.COLOR_BGR2RGB)
-        mask = cv2.imread(str(path.with_suffix(".mask.png")), cv2.IMREAD_GRAYSCALE) > 0
-        droplets, careless = (np.array(told[k], dtype=float).reshape(-1, 3) for k in ("droplets", "careless"))
-        yield Lesson(path.stem, rgb, mask, droplets, float(told["smallest_px"]), 2.0, careless)
-
-
-def shrunk(lesson: Lesson) -> tuple[NDArray[np.float32], NDArray[np.bool_], Array, Array]:
-    """Picture, mask and droplets at the size at which the detector works."""
-    shrink = max(1.0, lesson.smallest_px / SMALLEST_PX)
-    size = (round(lesson.rgb.shape[1] / shrink), round(lesson.rgb.shape[0] / shrink))
-    rgb = cv2.resize(lesson.rgb, size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    mask = cv2.resize(lesson.mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-    step = np.array([shrink, shrink, shrink])
-    middle = np.array([0.5, 0.5, 0.0])
-    return rgb, mask, (lesson.droplets + middle) / step - middle, (lesson.careless + middle) / step - middle
-
-
-def nearest(x: Array, y: Array, droplets: Array) -> tuple[NDArray[np.intp], Array]:
-    """Nearest droplet of each place, by distance over its diameter, and that distance."""
-    if len(droplets) == 0:
-        return np.zeros(len(x), dtype=np.intp), np.full(len(x), np.inf)
-    gap = np.hypot(x[:, None] - droplets[:, 0], y[:, None] - droplets[:, 1]) / droplets[:, 2]
-    which = gap.argmin(axis=1)
-    return which, gap[np.arange(len(x)), which]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -215,40 +133,9 @@ def train(rows: Rows, *, seed: int = 7) -> dict[str, object]:
         "droplet": _layers(droplet),
         "fit": _layers(fit),
         "last": [0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0],
+        "last_with_eye": [0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0],
         "size": [0.0, 1.0],
-        "log_diameter_u": 0.15,
-    }
-
-
-def judge_last(told: dict[str, object], lessons: Iterator[Lesson]) -> dict[str, object]:
-    """Fit the calibrated last judgement and the scatter of diameters on pictures that the networks have not seen."""
-    net = net_from(told | {"size": [0.0, 1.0]})
-    clues, truth, weights, sizes = [], [], [], []
-    for lesson in lessons:
-        rgb, mask, droplets, careless = shrunk(lesson)
-        small = min(lesson.smallest_px, SMALLEST_PX)
-        seen = candidates(rgb @ GREY, mask, smallest_px=0.9 * small, largest_px=70.0)
-        seen = worth_reading(rgb @ GREY, seen, net, max(500, int(N_READ_PER_MPX * np.count_nonzero(mask) / 1e6)))
-        sifted = sift(rgb, seen, net)
-        which, gap = nearest(sifted.x_px, sifted.y_px, droplets)
-        is_one = gap < 0.5
-        told_d = droplets[which, 2] if len(droplets) else np.ones(len(gap))
-        unclear = (nearest(sifted.x_px, sifted.y_px, careless)[1] < 0.8) & ~is_one
-        unclear |= sifted.diameter_px < 0.85 * small
-        clues.append(sifted.clues[~unclear])
-        truth.append(is_one[~unclear])
-        weights.append(np.full(int(np.sum(~unclear)), min(lesson.weight, 2.0)))
-        sure = is_one & (sifted.clues[:, 4] > 0)
-        sizes.append(np.log(np.column_stack([sifted.diameter_px[sure], told_d[sure]])))
-    last = LogisticRegression(C=10.0).fit(np.concatenate(clues), np.concatenate(truth), sample_weight=np.concatenate(weights))
-    read, true = np.concatenate(sizes).T
-    slope, start, *_ = theilslopes(true, read)
-    spread = float(np.quantile(np.abs(true - start - slope * read), 0.6827))
-    numbers = [float(last.intercept_[0]), *(float(v) for v in last.coef_[0])]
-    return told | {
-        "last": [round(v, 4) for v in numbers],
-        "size": [round(float(start), 4), round(float(slope), 4)],
-        "log_diameter_u": round(spread, 4),
+        "log_diameter_u": [0.1, 0.3],
     }
 
 
@@ -262,20 +149,19 @@ def main() -> None:
     asked = parser.parse_args()
     rng = np.random.default_rng(11)
 
-    def lessons(first: int, n: int, part: int) -> Iterator[Lesson]:
-        yield from made_up(range(first, first + n))
+    def lessons() -> Iterator[Lesson]:
+        yield from made_up(range(asked.plates))
         if asked.photos:
             yield from marked(ROOT / "marks", asked.photos, split="train")
         if asked.rendered:
-            views = list(rendered(asked.rendered))
-            yield from (v for k, v in enumerate(views) if (k % 4 == 0) == (part == 1))
+            yield from rendered(asked.rendered)
 
-    parts = [rows_of(lesson, rng) for lesson in lessons(0, asked.plates, 0)]
+    parts = [rows_of(lesson, rng) for lesson in lessons()]
     rows = Rows(*(np.concatenate([getattr(p, name) for p in parts]) for name in ROW_NAMES))
     print(f"{len(rows.label)} candidates, {int(rows.label.sum())} on droplets")
-    told = judge_last(train(rows), lessons(100_000, max(20, asked.plates // 8), 1))
+    told = train(rows)
     asked.out.write_text(json.dumps(told, separators=(",", ":")), encoding="utf-8")
-    print(f"wrote {asked.out}: last judgement {told['last']}, diameter scatter {told['log_diameter_u']}")
+    print(f"wrote {asked.out}")
 
 
 if __name__ == "__main__":

@@ -90,12 +90,17 @@ def inspect(
     target_width_mm: Annotated[float | None, typer.Option(help="Width that was asked for.")] = None,
     position: Annotated[str | None, typer.Option(help="flat, horizontal, vertical-up, vertical-down or overhead.")] = None,
     plate_before: Annotated[str, typer.Option(help="Plate before this bead: clean or unknown.")] = "unknown",
+    before: Annotated[
+        Path | None, typer.Option(help="Photo of the plates before this bead: particles on it are taken off the count.")
+    ] = None,
     plate_now: Annotated[
         str, typer.Option(help="Plate in the photo: as welded, slag chipped, brushed, scraped or sprayed.")
     ] = "as welded",
     root_gap_mm: Annotated[float | None, typer.Option(help="Gap at the root, where it matters.")] = None,
     gauge: Annotated[list[str] | None, typer.Option(help="A gauge reading, such as throat_mm=4.2; repeat for more.")] = None,
-    test: Annotated[str | None, typer.Option(help="Test made on the coupon: break, bend or macro, as TEST=passed or TEST=failed.")] = None,
+    test: Annotated[
+        str | None, typer.Option(help="Test made on the coupon: break, bend or macro, as TEST=passed or TEST=failed.")
+    ] = None,
     settings: Annotated[Path | None, typer.Option(help="Machine settings, TOML.")] = None,
     limits: Annotated[str, typer.Option(help="Limit set; `toeline limits` lists them.")] = "teaching",
     same_coupon: Annotated[
@@ -155,7 +160,7 @@ def inspect(
         if hints != Hints():
             raise BadUsage("Points and boxes set by hand belong to one photo.", advice="Leave out --through and --box.")
         raise typer.Exit(_run_together(listed, coupon, scaling, limits, json_to, overlay, logbook, history))
-    refused = _run(listed, coupon, scaling, hints, limits, json_to, overlay, logbook, workers, history)
+    refused = _run(listed, coupon, scaling, hints, limits, before, json_to, overlay, logbook, workers, history)
     raise typer.Exit(3 if refused else 0)
 
 
@@ -165,6 +170,7 @@ def _run(
     scaling: Scaling,
     hints: Hints,
     limits: str,
+    before: Path | None,
     json_to: str | None,
     overlay: Path | None,
     logbook: Path | None,
@@ -172,7 +178,7 @@ def _run(
     history: tuple[Past, ...] = (),
 ) -> int:
     stream = sys.stdout if json_to == "-" else open(json_to, "w", encoding="utf-8") if json_to else None
-    jobs = [(path, coupon, scaling, hints, limits, overlay, logbook, history) for path in photos]
+    jobs = [(path, coupon, scaling, hints, limits, before, overlay, logbook, history) for path in photos]
     refused = 0
     try:
         for path, record, note in _results(jobs, workers):
@@ -248,7 +254,7 @@ def _write(stream: TextIO, line: str, where: str) -> None:
         ) from error
 
 
-Job = tuple[Path, Coupon, Scaling, Hints, str, Path | None, Path | None, "tuple[Past, ...]"]
+Job = tuple[Path, Coupon, Scaling, Hints, str, Path | None, Path | None, Path | None, "tuple[Past, ...]"]
 
 
 def _results(jobs: list[Job], workers: int) -> Iterator[tuple[Path, dict[str, Any] | None, str]]:
@@ -274,11 +280,14 @@ def _one(job: Job) -> tuple[Path, dict[str, Any] | None, str]:
     from toeline.inspection import inspect_photo
     from toeline.photo import read_photo
 
-    path, coupon, scaling, hints, limits, overlay, logbook, history = job
+    path, coupon, scaling, hints, limits, before, overlay, logbook, history = job
     try:
         data = path.read_bytes() if path.is_file() else b""
         photo = read_photo(path) if not data else read_photo(data, name=path.name)
-        found = inspect_photo(photo, coupon, scaling=scaling, hints=hints, limit_set=limits, history=history)
+        earlier = None if before is None else read_photo(before)
+        found = inspect_photo(
+            photo, coupon, scaling=scaling, hints=hints, limit_set=limits, history=history, before=earlier
+        )
         record = found.as_dict()
         if overlay is not None:
             _write_overlay(found, overlay / f"{path.stem}-overlay.jpg")

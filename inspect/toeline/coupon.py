@@ -13,7 +13,7 @@ from toeline.processes import process_names
 PROCESSES: tuple[str, ...] = process_names()
 JOINTS: tuple[str, ...] = ("tee", "butt", "plate", "lap", "corner")
 POSITIONS: tuple[str, ...] = ("flat", "horizontal", "vertical-up", "vertical-down", "overhead")
-PLATE_BEFORE: tuple[str, ...] = ("clean", "unknown")
+PLATE_BEFORE: tuple[str, ...] = ("clean", "photographed", "unknown")
 GAUGE: tuple[str, ...] = ("convexity_mm", "reinforcement_mm", "throat_mm", "size_mm", "undercut_mm", "crater_mm")
 TESTS: tuple[str, ...] = ("break", "bend", "macro")
 TEST_RESULTS: tuple[str, ...] = ("passed", "failed")
@@ -39,7 +39,8 @@ class Coupon:
     travel : str
         Direction of travel in the coupon view: ``right`` or ``left``.
     plate_before, plate_now : str
-        How the plate was before this bead, and how it is in the photo.
+        How the plate was before this bead (``photographed``: a photo of it was given and laid over this one), and how it is in
+        the photo.
     settings : mapping
         Machine settings by name with the unit at its end, for instance ``voltage_v``; see ``toeline.causes.settings``.
     gauge : mapping

@@ -13,6 +13,7 @@ from time import perf_counter
 from toeline.bead import CouponView, find_bead, look, unfold
 from toeline.bead.result import Bead
 from toeline.causes import Diagnosis, Past, reason
+from toeline.causes.balance import wire_g_per_mm
 from toeline.coupon import Coupon, Hints, Scaling
 from toeline.errors import BadUsage, ToelineError
 from toeline.flags import Flag
@@ -22,7 +23,7 @@ from toeline.photo import Photo, check_bead, check_photo, check_strips
 from toeline.scale import find_scale
 from toeline.scale.printed import strip_tones
 from toeline.scale.solution import Scale
-from toeline.spatter import Spatter, find_spatter
+from toeline.spatter import Correction, Sighting, Spatter, correct, find_spatter, see_plate, take_off
 from toeline.surface import SurfaceSign, find_signs
 
 #: One integer a room, raised when a number's meaning changes; see DEVELOPERS.md, "Numbers that changed".
@@ -97,6 +98,7 @@ def inspect_photo(
     hints: Hints | None = None,
     limit_set: str = "teaching",
     history: Sequence[Past] = (),
+    before: Photo | None = None,
 ) -> Inspection:
     """Inspect one photo.
 
@@ -113,6 +115,8 @@ def inspect_photo(
         Name of a limit set.
     history : sequence of Past
         Coupons of the same hand and set-up before this one, oldest first, each with the change made after it.
+    before : Photo, optional
+        Of the plates before this bead: the particles on it are taken off the count.
 
     Returns
     -------
@@ -124,7 +128,8 @@ def inspect_photo(
     BadUsage
         The request contradicts itself or names something unknown.
     """
-    return _inspected(Inspection(photo, coupon, scaling or Scaling(), history=tuple(history)), hints or Hints(), limit_set)
+    found = Inspection(photo, coupon, scaling or Scaling(), history=tuple(history))
+    return _inspected(found, hints or Hints(), limit_set, before)
 
 
 def inspect_scaled(photo: Photo, coupon: Coupon, scale: Scale, *, scaling: Scaling, limit_set: str = "teaching") -> Inspection:
@@ -132,10 +137,10 @@ def inspect_scaled(photo: Photo, coupon: Coupon, scale: Scale, *, scaling: Scali
     return _inspected(Inspection(photo, coupon, scaling, scale=scale), Hints(), limit_set)
 
 
-def _inspected(found: Inspection, hints: Hints, limit_set: str) -> Inspection:
+def _inspected(found: Inspection, hints: Hints, limit_set: str, before: Photo | None = None) -> Inspection:
     watch = _Stopwatch()
     try:
-        for stage in _flow(found, hints, limit_set, watch):
+        for stage in _flow(found, hints, limit_set, before, watch):
             found = stage
     except BadUsage:
         raise
@@ -144,7 +149,7 @@ def _inspected(found: Inspection, hints: Hints, limit_set: str) -> Inspection:
     return replace(found, seconds=watch.read())
 
 
-def _flow(found: Inspection, hints: Hints, limit_set: str, watch: _Stopwatch) -> Iterator[Inspection]:
+def _flow(found: Inspection, hints: Hints, limit_set: str, before: Photo | None, watch: _Stopwatch) -> Iterator[Inspection]:
     """The stages in order: what is known after each of them, so that an error loses nothing found before it."""
     photo, coupon, scaling = found.photo, found.coupon, found.scaling
     with watch.room("photo"):
@@ -175,9 +180,18 @@ def _flow(found: Inspection, hints: Hints, limit_set: str, watch: _Stopwatch) ->
     if scaled:
         with watch.room("spatter"):
             spatter = find_spatter(
-                view, bead, scale, plate_before=coupon.plate_before, plate_now=coupon.plate_now, evidence=evidence
+                view,
+                bead,
+                scale,
+                plate_before=coupon.plate_before,
+                plate_now=coupon.plate_now,
+                evidence=evidence,
+                wire_g_per_mm=wire_g_per_mm(coupon.settings),
             )
             found = replace(found, spatter=spatter)
+            if before is not None:
+                found = _less_before(found, before)
+                coupon = found.coupon
         yield found
     with watch.room("limits"):
         verdicts = judge(size, surface=surface, spatter=found.spatter, coupon=coupon, limit_set=limit_set)
@@ -186,6 +200,43 @@ def _flow(found: Inspection, hints: Hints, limit_set: str, watch: _Stopwatch) ->
     with watch.room("causes"):
         found = replace(found, diagnosis=reason(size, surface=surface, spatter=found.spatter, coupon=coupon, history=found.history))
     yield found
+
+
+def _less_before(found: Inspection, before: Photo) -> Inspection:
+    """Take what a photo of the plates before this bead shows off the count; a flag says so where that can't be done."""
+    assert found.view and found.bead and found.scale and found.spatter
+    now = Sighting(found.view, found.bead, found.scale, see_plate(found.view, found.bead), found.spatter)
+    try:
+        scale = find_scale(before, joint=found.coupon.joint, scaling=found.scaling)
+        earlier = unfold(before, scale)
+        spatter = take_off(now, earlier, scale, look(earlier), wire_g_per_mm=wire_g_per_mm(found.coupon.settings))
+    except BadUsage:
+        raise
+    except ToelineError as error:
+        return replace(found, own_flags=(*found.own_flags, Flag("before-photo-not-laid-over", error.reason)))
+    return replace(found, spatter=spatter, coupon=replace(found.coupon, plate_before="photographed"))
+
+
+def correct_spatter(found: Inspection, corrections: Sequence[Correction], *, limit_set: str = "teaching") -> Inspection:
+    """An inspection with a hand's answers to what is a droplet and what is none, counted and judged again.
+
+    Parameters
+    ----------
+    found : Inspection
+        With spatter.
+    corrections : sequence of Correction
+    limit_set : str
+        Name of a limit set.
+    """
+    if not corrections or found.spatter is None or found.size is None:
+        return found
+    spatter, coupon = correct(found.spatter, corrections), found.coupon
+    return replace(
+        found,
+        spatter=spatter,
+        verdicts=judge(found.size, surface=found.surface, spatter=spatter, coupon=coupon, limit_set=limit_set),
+        diagnosis=reason(found.size, surface=found.surface, spatter=spatter, coupon=coupon, history=found.history),
+    )
 
 
 def _fitness(view: CouponView, scale: Scale, bead: Bead, coupon: Coupon) -> tuple[Flag, ...]:

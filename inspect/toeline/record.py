@@ -200,8 +200,15 @@ def _spatter(found: Inspection) -> dict[str, Any] | None:
         "n": spatter.n,
         "area_cm2": spatter.area_cm2,
         "density_per_cm2": None if spatter.density_per_cm2 is None else _fields(spatter.density_per_cm2),
+        "n_on_plate": None if spatter.n_on_plate is None else _fields(spatter.n_on_plate),
+        "per_100mm": None if spatter.per_100mm is None else _fields(spatter.per_100mm),
+        "per_gram": None if spatter.per_gram is None else _fields(spatter.per_gram),
         "bands": [_fields(band) for band in spatter.bands],
         "particles": [_fields(particle) for particle in spatter.particles],
+        "doubtful": [_fields(particle) for particle in spatter.doubtful],
+        "before": None if spatter.before is None else _fields(spatter.before),
+        "corrections": [_fields(correction) for correction in spatter.corrections],
+        "n_photos": spatter.n_photos,
     }
 
 

@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toeline.causes import Past, reason
+from toeline.causes.balance import wire_g_per_mm
 from toeline.coupon import Coupon, Scaling
-from toeline.errors import BadUsage, PhotosDisagree, ToelineError
+from toeline.errors import BadUsage, CannotMeasure, PhotosDisagree, ToelineError
 from toeline.flags import Flag
 from toeline.inspection import Inspection, Refusal, inspect_scaled
 from toeline.limits import judge
@@ -26,6 +27,7 @@ from toeline.measure.stations import lengths_of, size_of
 from toeline.photo import Photo
 from toeline.quantity import Measured
 from toeline.scale.find import find_scales
+from toeline.spatter import Shift, Sighting, Spatter, join, lay_over, see_plate
 
 Array = NDArray[np.float64]
 
@@ -42,7 +44,7 @@ class CouponInspection:
     Attributes
     ----------
     joint : Inspection
-        The one result: lengths of all photos used; pictures, surface and spatter are those of the best of them.
+        The one result: lengths and spatter of all photos used; pictures and surface are those of the best of them.
     photos : tuple of Inspection
         Each photo by itself, in the order given, on the common scale.
     used : tuple of bool
@@ -140,10 +142,12 @@ def _combined(
     size = BeadSize(mean.stations, {**lead.size.measures, **mean.measures}, mean.steady)
     doubts = [flag for k in used for flag in each[k].flags if flag.name != "legs-difference-maybe-lift"]
     own = tuple(dict.fromkeys([*flags, *lift_doubt(size), *doubts]))
-    coupon, surface, spatter = lead.coupon, lead.surface, lead.spatter
+    coupon, surface = lead.coupon, lead.surface
+    spatter = _joined_spatter([each[k] for k in used], together=together)
     joint = replace(
         lead,
         size=size,
+        spatter=spatter,
         verdicts=judge(size, surface=surface, spatter=spatter, coupon=coupon, limit_set=limit_set),
         diagnosis=reason(size, surface=surface, spatter=spatter, coupon=coupon, history=history),
         history=history,
@@ -151,6 +155,26 @@ def _combined(
         seconds=_seconds(each),
     )
     return joint, sorted(used)
+
+
+def _joined_spatter(photos: Sequence[Inspection], *, together: bool) -> Spatter | None:
+    """Spatter on the plate that any of the photos shows, each particle once; a photo that can't be laid over the first stays out."""
+    sightings = [
+        Sighting(one.view, one.bead, one.scale, see_plate(one.view, one.bead), one.spatter)
+        for one in photos
+        if one.view is not None and one.bead is not None and one.scale is not None and one.spatter is not None
+    ]
+    if len(sightings) < 2:
+        return photos[0].spatter
+    first, laid, shifts = sightings[0], [], []
+    for other in sightings[1:]:
+        try:
+            shifts.append(Shift(0.0, 0.0, 0.0) if together else lay_over(first, other))
+            laid.append(other)
+        except CannotMeasure:
+            continue
+    coupon = photos[0].coupon
+    return join([first, *laid], shifts, clean_before=coupon.plate_before == "clean", wire_g_per_mm=wire_g_per_mm(coupon.settings))
 
 
 def _seconds(each: Sequence[Inspection]) -> tuple[tuple[str, float], ...]:

@@ -246,7 +246,7 @@ def make_coupon(seed: int, **choices: Any) -> Coupon:
     particles = make_particles(weld, bead, look, reach, bodies[0].along_mm)
     if choices.get("n_older"):
         particles = _with_older(seed, bead, look, reach, bodies[0].along_mm, particles, float(choices["n_older"]))
-    particles = tuple(p for p in particles if all(_fits_under(p, laid) for laid in sets))
+    particles = tuple(p for p in particles if all(fits_under(p, laid) for laid in sets))
     amount = float(choices.get("distractor_ratio", plates.gamma(1.5, 0.7)))
     distractors = make_distractors(plates, bead, reach, bodies[0].along_mm, amount)
     n_strikes = int(choices.get("n_arc_strikes", 0))
@@ -410,7 +410,7 @@ def under_strip(placement: Placement, along_mm: float, across_mm: float, margin_
     )
 
 
-def _fits_under(particle: Particle, placements: tuple[Placement, ...]) -> bool:
+def fits_under(particle: Particle, placements: tuple[Placement, ...]) -> bool:
     """A droplet taller than the strip's height over the plate would poke through: such places were cleared."""
     return not any(
         p.plate == particle.plate

@@ -5,6 +5,7 @@ Volume balance: what the wire brings in, less what is lost, is what the bead's s
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from math import asin, hypot, pi, sin, sqrt
 
 import numpy as np
@@ -23,6 +24,7 @@ __all__ = [
     "heat_input_kj_per_mm",
     "implied_travel_mm_per_min",
     "speed_along_bead",
+    "wire_g_per_mm",
 ]
 
 STEEL_G_PER_MM3 = 7.85e-3
@@ -81,6 +83,15 @@ def expected_leg_mm(
 def deposition_kg_per_h(wire_diameter_mm: float, wire_feed_mm_per_min: float, deposition_ratio: float) -> float:
     """Deposited mass per hour of arc [kg/h], steel of 7.85 g/cm³."""
     return deposition_ratio * pi / 4 * wire_diameter_mm**2 * wire_feed_mm_per_min * 60 * STEEL_G_PER_MM3 / 1000
+
+
+def wire_g_per_mm(settings: Mapping[str, float | str]) -> float | None:
+    """Wire fed for each millimetre of bead [g/mm] = (π/4) d² · feed / travel · 7.85 g/cm³; None unless all three are known."""
+    told = [settings.get(key) for key in ("wire_diameter_mm", "wire_feed_mm_per_min", "travel_speed_mm_per_min")]
+    if not all(isinstance(value, int | float) and value > 0 for value in told):
+        return None
+    diameter, feed, travel = (float(value) for value in told if value is not None)
+    return pi / 4 * diameter**2 * feed / travel * STEEL_G_PER_MM3
 
 
 ASSUMED_FACE = (

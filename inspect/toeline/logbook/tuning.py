@@ -41,7 +41,8 @@ class Group:
 class Tuning:
     """Coupons and groups along one axis, lowest setting (or oldest coupon) first, and what the groups say.
 
-    ``change`` compares the group of most spatter with that of least; None with fewer than two groups.
+    ``change`` compares the group of most spatter with that of least; None with fewer than two groups. Only coupons whose plate was
+    left as the newest one's (``plate_now``) are compared: brushing and chipping decide what stays. ``n_unlike`` others were left out.
     """
 
     axis: str
@@ -50,6 +51,19 @@ class Tuning:
     bursts: Bursts
     change: Change | None
     sentence: str
+    plate_now: str = "as welded"
+    n_unlike: int = 0
+
+    @property
+    def smallest_in_words(self) -> str:
+        """What these coupons could have shown at all; empty where there is nothing to compare."""
+        if self.change is None or self.change.smallest_up == float("inf"):
+            return ""
+        up, down = self.change.smallest_up, self.change.smallest_down
+        less = f" or a drop to {down:.2g} times" if down > 0 else "; no drop, however large"
+        return (
+            f"Four times in five these coupons would show a rise to {up:.2g} times{less}. Weld more at each setting to see less."
+        )
 
 
 def counted(entries: Iterable[Entry]) -> list[Entry]:
@@ -59,7 +73,7 @@ def counted(entries: Iterable[Entry]) -> list[Entry]:
         for e in once_a_photo(entries)
         if e.spatter_n is not None
         and e.spatter_area_cm2
-        and e.coupon.plate_before == "clean"
+        and e.coupon.plate_before in ("clean", "photographed")
         and e.coupon.plate_now not in ("scraped", "sprayed")
     ]
 
@@ -85,7 +99,10 @@ def tune(entries: Iterable[Entry], axis: str = TIME) -> Tuning:
     Rates, bursts and the comparison are those of :mod:`toeline.spatter.rates`. With ``time`` every day is a group, so that the
     scatter from coupon to coupon can be told from a change from day to day.
     """
-    listed = counted(entries)
+    every = counted(entries)
+    plate_now = every[-1].coupon.plate_now if every else "as welded"
+    listed = [e for e in every if e.coupon.plate_now == plate_now]
+    n_unlike = len(every) - len(listed)
     if axis != TIME:
         listed = [e for e in listed if axis in e.coupon.settings]
     keyed = [(_place(e, axis), e) for e in listed]
@@ -97,7 +114,7 @@ def tune(entries: Iterable[Entry], axis: str = TIME) -> Tuning:
     if axis != TIME:
         spots = tuple(sorted(spots, key=lambda spot: (_order(spot.at), spot.when)))
     change = _change(groups, bursts) if axis != TIME else _newest(groups, bursts)
-    return Tuning(axis, spots, groups, bursts, change, _sentence(groups, change, axis))
+    return Tuning(axis, spots, groups, bursts, change, _sentence(groups, change, axis), plate_now, n_unlike)
 
 
 def _place(entry: Entry, axis: str) -> float | str:

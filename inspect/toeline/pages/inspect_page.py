@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 
 import streamlit as st
 
-from toeline.pages import ask, hand, save, server, show, tell
+from toeline.pages import ask, droplets, hand, save, server, show, tell
+from toeline.pages.shelf import Shelf
 from toeline.pages.state import Key
 from toeline.pages.uploads import Taken, forget, tray
 from toeline.pages.work import inspected
@@ -29,18 +31,35 @@ def page() -> None:
     if asked is None:
         return
     photo, name = _picked(taken)
-    asked = tell.more(book, photo, asked)
-    asked = hand.asked_with(asked, photo)
+    asked = hand.asked_with(tell.more(book, photo, asked), photo)
+    asked = replace(asked, plate_photo=_before(shelf))
     with st.spinner("Measuring …", show_time=True):
-        shown = inspected(shelf, server.turn(), photo, name, asked)
+        first = inspected(shelf, server.turn(), photo, name, asked)
+        said = shelf.corrections(photo)
+        shown = inspected(shelf, server.turn(), photo, name, replace(asked, corrections=said)) if said else first
     if shown.record is not None:
         show.strips(unsaid_strips(shown.record, asked.scaling.strip_thickness_mm))
     show.whole(shown, below_picture=partial(hand.correct, shown, photo, asked))
-    if shown.record is not None and not shown.record["refused"]:
+    if first.record is not None and shown.record is not None and not shown.record["refused"]:
+        droplets.sheet(shelf, photo, name, first.record)
         save.form(book, shown, shelf.photo(photo))
     if st.button("Put these photos away", width="stretch", key="inspect-clear"):
         forget(Key.TRAY)
         st.rerun()
+
+
+def _before(shelf: Shelf) -> str | None:
+    """The photo of the plates before this bead, if there is one."""
+    with st.expander("A photo of the plates before this bead: its spatter is taken off"):
+        st.caption("Best with the strips left where they are. It goes for all photos above.")
+        taken = tray(shelf, Key.BEFORE, "Photo of the plates before this bead")
+        if not taken:
+            return None
+        st.text(f"{taken[-1][1]} is taken off the count.")
+        if st.button("Leave it out", key="inspect-before-clear"):
+            forget(Key.BEFORE)
+            st.rerun()
+        return taken[-1][0]
 
 
 def _picked(taken: list[Taken]) -> Taken:

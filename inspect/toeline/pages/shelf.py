@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from toeline.errors import ToelineError
 from toeline.logbook.pictures import Pictures, content_hash
+from toeline.spatter import Correction
 
 #: Oldest files go once the shelf holds more than this [bytes].
 LIMIT_BYTES = 3_000_000_000
@@ -58,6 +59,7 @@ class Shelf:
         self.limit_bytes = limit_bytes
         self._photos = Pictures(folder / "photos")
         self._done = folder / "done"
+        self._said = folder / "said"
 
     def put(self, data: bytes) -> str:
         """Keep a photo's bytes; returns their hash."""
@@ -99,6 +101,27 @@ class Shelf:
             part.replace(self._done / f"{key}.json")
         except OSError:
             return
+
+    def corrections(self, sha256: str) -> tuple[Correction, ...]:
+        """What a hand said of the doubtful particles on a photo."""
+        try:
+            told = json.loads((self._said / f"{sha256}.json").read_text(encoding="utf-8"))
+            return tuple(Correction(row["x_px"], row["y_px"], row["droplet"]) for row in told)
+        except (OSError, ValueError, KeyError, TypeError):
+            return ()
+
+    def keep_corrections(self, sha256: str, corrections: Sequence[Correction]) -> None:
+        """Keep a hand's answers, whole or not at all."""
+        try:
+            self._said.mkdir(parents=True, exist_ok=True)
+            part = self._said / f"{sha256}.part"
+            part.write_text(json.dumps([asdict(c) for c in corrections]), encoding="utf-8")
+            part.replace(self._said / f"{sha256}.json")
+        except OSError as error:
+            raise ShelfTrouble(
+                f"Your answer could not be kept ({error.strerror or error}).",
+                advice="Free some space on the computer that runs toeline, then tap again.",
+            ) from error
 
     def clear(self) -> None:
         """Throw everything away."""

@@ -12,7 +12,7 @@ from toeline.pages.shelf import Shown
 from toeline.report.charts import png, spatter_chart, speed_chart, width_chart
 from toeline.report.class_table import mark_words
 from toeline.report.summary import CAUTION, flag_lines, headline, no_change, photo_word, rest, verdict_lines
-from toeline.report.tables import spatter_words
+from toeline.report.tables import spatter_rates, spatter_words
 
 Record = Mapping[str, Any]
 
@@ -100,6 +100,8 @@ def charts(told: Record) -> None:
         return
     st.subheader("Spatter")
     st.markdown(spatter_words(spatter).capitalize() + ".")
+    if rates := spatter_rates(spatter):
+        st.html(f'<div class="ledger">{"".join(_row(name.capitalize(), value) for name, value in rates)}</div>')
     if any(band["density_per_cm2"] for band in spatter["bands"]):
         with st.expander("By distance from the toe"):
             st.image(png(spatter_chart(told)), width=CHART_PX)

@@ -10,6 +10,7 @@ class Key(StrEnum):
 
     # what was handed in
     TRAY = "inspect-tray"
+    BEFORE = "inspect-before"
     CLASS_TRAY = "class-tray"
     UPLOADS = "uploads-so-far"
     PICKED = "inspect-picked"

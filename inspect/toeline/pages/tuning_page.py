@@ -41,6 +41,13 @@ def page() -> None:
     if any(e.invented for e in alike):
         st.caption("Invented demo data is among these coupons.")
     st.markdown(f"**{tuning.sentence}**")
+    if tuning.smallest_in_words:
+        st.markdown(tuning.smallest_in_words)
+    if tuning.n_unlike:
+        st.caption(
+            f"Only plate {tuning.plate_now} is compared here, like the newest coupon's; left out: {tuning.n_unlike} whose plate was "
+            "treated otherwise before the photo."
+        )
     if tuning.groups:
         st.image(png(tuning_chart(tuning, axis_title=_axis_words(axis))), width=show.CHART_PX)
         st.caption(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import logging
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from threading import Semaphore
 
 from PIL import Image
@@ -15,34 +15,49 @@ from toeline.causes import Past
 from toeline.coupon import Coupon, Hints, Scaling
 from toeline.errors import ToelineError
 from toeline.grading import grade
-from toeline.inspection import METHOD, Inspection, inspect_photo
+from toeline.inspection import METHOD, Inspection, correct_spatter, inspect_photo
 from toeline.pages.shelf import Shelf, Shown, key_of
 from toeline.photo import read_photo
 from toeline.report.class_table import marks_as_dict
 from toeline.report.close_up import close_up, close_up_box
+from toeline.spatter import Correction
 
 #: Long side of the drawn picture [px]: sharp on a phone when zoomed in, small enough to send.
 OVERLAY_PX = 1800
+_held: tuple[str, Inspection] | None = None
+"""The last inspection, by what it was asked with."""
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What a person said before the photo was measured, and what a hand put right on it."""
+    """What a person said before the photo was measured, and what a hand put right on it.
+
+    ``plate_photo`` is the hash of a photo on the shelf of the plates before this bead.
+    """
 
     coupon: Coupon
     scaling: Scaling
     limit_set: str
     history: tuple[Past, ...] = ()
     hints: Hints = Hints()
+    plate_photo: str | None = None
+    corrections: tuple[Correction, ...] = ()
 
     @property
     def key(self) -> dict[str, object]:
         """The same as plain values, to tell one asking from another."""
         coupon = {field.name: getattr(self.coupon, field.name) for field in fields(self.coupon)}
         plain = {name: dict(value) if isinstance(value, Mapping) else value for name, value in coupon.items()}
-        before = [(past.record, past.change) for past in self.history]
-        hints = asdict(self.hints)
-        return {"coupon": plain, "scaling": asdict(self.scaling), "limits": self.limit_set, "before": before, "hints": hints}
+        plain["history"] = [(past.record, past.change) for past in self.history]
+        said = [asdict(c) for c in self.corrections]
+        return {
+            "coupon": plain,
+            "scaling": asdict(self.scaling),
+            "limits": self.limit_set,
+            "plate_photo": self.plate_photo,
+            "said": said,
+            "hints": asdict(self.hints),
+        }
 
 
 def inspected(shelf: Shelf, turn: Semaphore, photo: str, name: str, asked: Asked) -> Shown:
@@ -54,14 +69,7 @@ def inspected(shelf: Shelf, turn: Semaphore, photo: str, name: str, asked: Asked
         if (done := shelf.finished(key)) is not None:
             return done
         try:
-            found = inspect_photo(
-                read_photo(shelf.photo(photo), name=name),
-                asked.coupon,
-                scaling=asked.scaling,
-                hints=asked.hints,
-                limit_set=asked.limit_set,
-                history=asked.history,
-            )
+            found = correct_spatter(_found(shelf, photo, name, asked), asked.corrections, limit_set=asked.limit_set)
             shown = Shown(name, photo, found.as_dict(), _jpeg(found), grade=_marks(found), frame_px=close_up_box(found))
         except ToelineError as error:
             return Shown(name, photo, trouble=(error.message, error.advice))
@@ -77,6 +85,27 @@ def inspected(shelf: Shelf, turn: Semaphore, photo: str, name: str, asked: Asked
             )
     shelf.finish(key, shown)
     return shown
+
+
+def _found(shelf: Shelf, photo: str, name: str, asked: Asked) -> Inspection:
+    """The inspection before any correction; the last one is held, so that an answer is counted at once."""
+    global _held
+    key = key_of([photo, name, replace(asked, corrections=()).key])
+    held = _held
+    if held is not None and held[0] == key:
+        return held[1]
+    before = None if asked.plate_photo is None else read_photo(shelf.photo(asked.plate_photo), name="before")
+    found = inspect_photo(
+        read_photo(shelf.photo(photo), name=name),
+        asked.coupon,
+        scaling=asked.scaling,
+        hints=asked.hints,
+        limit_set=asked.limit_set,
+        history=asked.history,
+        before=before,
+    )
+    _held = (key, found)
+    return found
 
 
 def _marks(found: Inspection) -> dict[str, object] | None:

@@ -56,6 +56,7 @@ def measure_rows(record: Record) -> list[tuple[str, str]]:
     spatter = record["spatter"]
     if spatter is not None:
         rows.append(("spatter", spatter_words(spatter)))
+        rows += spatter_rates(spatter)
     return rows
 
 
@@ -65,7 +66,28 @@ def spatter_words(spatter: Mapping[str, Any]) -> str:
     density = spatter["density_per_cm2"]
     if density is not None:
         words += f": {density['value']:.2f} per cm² ({density['low']:.2f} to {density['high']:.2f})"
+    before = spatter.get("before")
+    if before is not None:
+        words += f"; {before['n']} that were there before are not counted"
+    corrected = len(spatter.get("corrections") or ())
+    if corrected:
+        words += f"; a hand corrected {corrected}"
+    if spatter.get("n_photos", 1) > 1:
+        words += f"; from {spatter['n_photos']} photos"
     return words
+
+
+def spatter_rates(spatter: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """(title, rate with its interval) of the process: near the toes per 100 mm of bead, and per gram of wire where that is known."""
+    rows = []
+    for key, name, digits in (
+        ("per_100mm", "spatter per 100 mm of bead, within 10 mm of the toes", 1),
+        ("per_gram", "spatter per gram of wire", 2),
+    ):
+        rate = spatter.get(key)
+        if rate is not None:
+            rows.append((name, f"{rate['value']:.{digits}f} ({rate['low']:.{digits}f} to {rate['high']:.{digits}f})"))
+    return rows
 
 
 def verdict_rows(record: Record) -> list[tuple[str, str, str]]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from itertools import pairwise
@@ -41,7 +41,8 @@ __all__ = [
     "BANDS_MM",
     "Plate",
     "along_thirds",
-    "bands",
+    "band_areas",
+    "count_bands",
     "detection",
     "n_on_plate",
     "per_100mm",
@@ -65,17 +66,39 @@ class Plate:
         To the nearest toe on the same plate [mm].
     px_per_mm : float
         Of these arrays [px/mm].
+    names : tuple of str
+        The plates.
+    along0_mm, up0_mm : float
+        Middle of the first cell: ``along``, and ``across`` as it lies in the view, positive above the root or zero row [mm].
     """
 
     seen: Mask
     plate_of: NDArray[np.uint8]
     toe_distance_mm: NDArray[np.float32]
     px_per_mm: float
+    names: tuple[str, ...]
+    along0_mm: float
+    up0_mm: float
 
     def area_cm2(self, where: Mask | None = None) -> float:
         """Visible plate, all of it or where a mask says so [cm²]."""
         shown = self.seen if where is None else self.seen & where
         return float(np.count_nonzero(shown)) / self.px_per_mm**2 / 100.0
+
+    def middles_mm(self) -> Array:
+        """Middles of all cells as (along, up), shape (h · w, 2) [mm]."""
+        height, width = self.seen.shape
+        along, up = np.arange(width) / self.px_per_mm + self.along0_mm, self.up0_mm - np.arange(height) / self.px_per_mm
+        return np.stack(np.meshgrid(along, up), axis=-1).reshape(-1, 2)
+
+    def sees(self, points_mm: Array) -> Mask:
+        """Whether the plate can be seen at points (along, up), shape (n,) [mm]."""
+        columns = np.round((points_mm[:, 0] - self.along0_mm) * self.px_per_mm).astype(int)
+        rows = np.round((self.up0_mm - points_mm[:, 1]) * self.px_per_mm).astype(int)
+        inside = (columns >= 0) & (rows >= 0) & (columns < self.seen.shape[1]) & (rows < self.seen.shape[0])
+        told: Mask = np.zeros(len(points_mm), dtype=bool)
+        told[inside] = self.seen[rows[inside], columns[inside]]
+        return told
 
 
 @cache
@@ -91,6 +114,27 @@ def toe_polylines(view: CouponView, bead: Bead) -> dict[str, tuple[str, Array]]:
 
 def see_plate(view: CouponView, bead: Bead) -> Plate:
     """Which plate can be seen, and how far from the toe."""
+    plate = see_bare(view)
+    seen, ratio = plate.seen.copy(), plate.seen.shape[1] / view.valid.shape[1]
+    lines = toe_polylines(view, bead)
+    metal = np.zeros(seen.shape, dtype=np.uint8)
+    ring = np.concatenate([points if k == 0 else points[::-1] for k, (_, points) in enumerate(lines.values())])
+    cv2.fillPoly(metal, [_coarse(ring, ratio)], 1, cv2.LINE_8, 4)
+    clear = cv2.distanceTransform(1 - metal, cv2.DIST_L2, 5) / plate.px_per_mm
+    seen &= clear > CLEAR_OF_BEAD_MM
+    distance = np.full(seen.shape, np.inf, dtype=np.float32)
+    for name in dict.fromkeys(plate for plate, _ in lines.values()):
+        away = np.ones(seen.shape, dtype=np.uint8)
+        for on, points in lines.values():
+            if on == name:
+                cv2.polylines(away, [_coarse(points, ratio)], False, 0, 1, cv2.LINE_8, 4)
+        mine = plate.plate_of == view.plate_names.index(name)
+        distance[mine] = (cv2.distanceTransform(away, cv2.DIST_L2, 5) / plate.px_per_mm)[mine]
+    return replace(plate, seen=seen, toe_distance_mm=distance)
+
+
+def see_bare(view: CouponView) -> Plate:
+    """Which plate can be seen, whatever lies on it; nothing is said of toes."""
     shrink = max(1.0, view.px_per_mm / COARSE_PX_PER_MM)
     height, width = view.valid.shape
     size = (max(1, round(width / shrink)), max(1, round(height / shrink)))
@@ -101,21 +145,8 @@ def see_plate(view: CouponView, bead: Bead) -> Plate:
     plate_of = np.asarray(cv2.resize(view.plate_of, size, interpolation=cv2.INTER_NEAREST), dtype=np.uint8)
     grey = cv2.GaussianBlur(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), (0, 0), max(0.5, 0.5 * px_per_mm))
     seen &= (grey > DARK) & (grey < BURNT) & ~_out_of_focus(view, size, seen)
-    lines = toe_polylines(view, bead)
-    metal = np.zeros(seen.shape, dtype=np.uint8)
-    ring = np.concatenate([points if k == 0 else points[::-1] for k, (_, points) in enumerate(lines.values())])
-    cv2.fillPoly(metal, [_coarse(ring, ratio)], 1, cv2.LINE_8, 4)
-    clear = cv2.distanceTransform(1 - metal, cv2.DIST_L2, 5) / px_per_mm
-    seen &= clear > CLEAR_OF_BEAD_MM
-    distance = np.full(seen.shape, np.inf, dtype=np.float32)
-    for name in dict.fromkeys(plate for plate, _ in lines.values()):
-        away = np.ones(seen.shape, dtype=np.uint8)
-        for plate, points in lines.values():
-            if plate == name:
-                cv2.polylines(away, [_coarse(points, ratio)], False, 0, 1, cv2.LINE_8, 4)
-        mine = plate_of == view.plate_names.index(name)
-        distance[mine] = (cv2.distanceTransform(away, cv2.DIST_L2, 5) / px_per_mm)[mine]
-    return Plate(seen, plate_of, distance, px_per_mm)
+    along0, up0 = view.along0_mm + (0.5 / ratio - 0.5) / view.px_per_mm, (view.zero_row - (0.5 / ratio - 0.5)) / view.px_per_mm
+    return Plate(seen, plate_of, np.full(seen.shape, np.inf, dtype=np.float32), px_per_mm, view.plate_names, along0, up0)
 
 
 def _coarse(points: Array, ratio: float) -> NDArray[np.int32]:
@@ -157,7 +188,7 @@ def n_on_plate(probabilities: Sequence[float], *, share: float = 1.0, level: flo
         + share * measured["stray_n"] ** 2
     )
     reach = float(stats.norm.ppf(0.5 + level / 2)) * sqrt(variance)
-    return Interval(expected, max(0.0, np.floor(expected - reach + 0.5)), float(np.ceil(expected + reach - 0.5)))
+    return Interval(expected, max(0.0, float(np.floor(expected - reach + 0.5))), float(np.ceil(expected + reach - 0.5)))
 
 
 def _density(probabilities: Sequence[float], area_cm2: float, share: float) -> Interval:
@@ -165,24 +196,31 @@ def _density(probabilities: Sequence[float], area_cm2: float, share: float) -> I
     return Interval(n.value / area_cm2, n.low / area_cm2, n.high / area_cm2)
 
 
-def bands(
-    particles: Sequence[Particle], doubtful: Sequence[Particle], plate: Plate, names: Sequence[str], *, told: bool
-) -> tuple[Band, ...]:
-    """Bands of distance from the toe on each plate; no density where `told` is False or too little plate is seen."""
+def band_areas(plate: Plate) -> tuple[Band, ...]:
+    """Bands of distance from the toe on each plate, with the plate that can be seen in them and nothing counted yet."""
+    return tuple(
+        Band(
+            name,
+            low,
+            high,
+            plate.area_cm2((plate.plate_of == number) & (plate.toe_distance_mm >= low) & (plate.toe_distance_mm < high)),
+            0,
+            None,
+        )
+        for number, name in enumerate(plate.names)
+        for low, high in BANDS_MM
+    )
+
+
+def count_bands(particles: Sequence[Particle], areas: Sequence[Band], whole_cm2: float, *, told: bool) -> tuple[Band, ...]:
+    """Fill bands with what was found, doubtful ones by their probability; no density where `told` is False or too little plate is seen."""
     found = []
-    whole = plate.area_cm2()
-    for number, name in enumerate(names):
-        for low, high in BANDS_MM:
-            inside = (plate.plate_of == number) & (plate.toe_distance_mm >= low) & (plate.toe_distance_mm < high)
-            area = plate.area_cm2(inside)
-
-            def mine(listed: Sequence[Particle], name: str = name, low: float = low, high: float = high) -> list[Particle]:
-                return [p for p in listed if p.plate == name and low <= p.toe_distance_mm < high]
-
-            counted = mine(particles)
-            enough = told and area >= LEAST_AREA_CM2
-            every = [p.probability for p in (*counted, *mine(doubtful))]
-            found.append(Band(name, low, high, area, len(counted), _density(every, area, area / whole) if enough else None))
+    for band in areas:
+        mine = [p for p in particles if p.plate == band.plate and band.from_mm <= p.toe_distance_mm < band.to_mm]
+        n = sum(p.probability >= COUNTED_FROM for p in mine)
+        enough = told and band.area_cm2 >= LEAST_AREA_CM2
+        density = _density([p.probability for p in mine], band.area_cm2, band.area_cm2 / whole_cm2) if enough else None
+        found.append(replace(band, n=n, density_per_cm2=density))
     return tuple(found)
 
 

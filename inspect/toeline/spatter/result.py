@@ -62,11 +62,45 @@ class Band:
 
 
 @dataclass(frozen=True, slots=True)
+class Correction:
+    """What a hand says of one place in the upright photo: it is a droplet, or it is none."""
+
+    x_px: float
+    y_px: float
+    droplet: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """What a photo of the plate before this bead took off the count.
+
+    Attributes
+    ----------
+    n : int
+        Particles that were there before.
+    moved : bool
+        The strips were moved between the photos, so the plates were laid over each other by what lies on them.
+    n_agreeing : int
+        Marks on the plate that agree about how the photos lie.
+    residual_mm : float
+        Their scatter [mm].
+    """
+
+    n: int
+    moved: bool
+    n_agreeing: int
+    residual_mm: float
+
+
+@dataclass(frozen=True, slots=True)
 class Spatter:
     """All particles, and how much plate could be seen.
 
     ``density_per_cm2`` (on this plate; detection error only) is None where nobody said that the plate was clean before, or too
-    little plate is seen. ``doubtful`` are candidates that are less likely particles than not, for a person to look at.
+    little plate is seen. ``doubtful`` are candidates that are less likely particles than not, for a person to look at. ``n_on_plate``
+    is the number on the plate in view, whoever put it there. ``per_100mm`` counts both sides up to ``NEAR_MM`` from the toe, for
+    100 mm of bead beside which that much plate is seen, and ``per_gram`` the same for the wire fed over it: both are rates of the
+    process, with counting chance. ``corrections`` were made by hand; ``n_photos`` is how many photos were joined.
     """
 
     particles: tuple[Particle, ...]
@@ -75,7 +109,18 @@ class Spatter:
     bands: tuple[Band, ...]
     flags: tuple[Flag, ...] = ()
     doubtful: tuple[Particle, ...] = ()
+    n_on_plate: Interval | None = None
+    per_100mm: Interval | None = None
+    per_gram: Interval | None = None
+    before: Before | None = None
+    corrections: tuple[Correction, ...] = ()
+    n_photos: int = 1
 
     @property
     def n(self) -> int:
         return len(self.particles)
+
+    @property
+    def every(self) -> tuple[Particle, ...]:
+        """What was counted and what was doubted."""
+        return (*self.particles, *self.doubtful)
