@@ -198,7 +198,9 @@ def _flow(found: Inspection, hints: Hints, limit_set: str, before: Photo | None,
         found = replace(found, verdicts=verdicts)
     yield found
     with watch.room("causes"):
-        found = replace(found, diagnosis=reason(size, surface=surface, spatter=found.spatter, coupon=coupon, history=found.history))
+        found = replace(
+            found, diagnosis=reason(size, surface=surface, spatter=found.spatter, coupon=coupon, history=found.history)
+        )
     yield found
 
 
