@@ -54,7 +54,7 @@ def coupon_of(truth: Mapping[str, Any]) -> tuple[Coupon, Scaling]:
 def machine_of(truth: Mapping[str, Any]) -> Mapping[str, float | str]:
     """What a person reads off the machine: wire, wire feed, volts; neither travel nor what went wrong."""
     told = truth["settings"]
-    read = {"wire_diameter_mm": told["wire_mm"], "wire_feed_m_per_min": told["feed_m_per_min"], "voltage_v": told["volts"]}
+    read = {"wire_diameter_mm": told["wire_mm"], "wire_feed_m_per_min": told["feed_m_per_min"], "voltage_v": round(told["volts"], 1)}
     return normalised(read)
 
 
@@ -124,7 +124,7 @@ def fill_logbook(records: Iterable[tuple[Path, Record]], path: Path) -> int:
     for old in (path, path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm")):
         old.unlink(missing_ok=True)
     n = 0
-    start = datetime.now(UTC) - timedelta(days=40)
+    start = datetime.now(UTC) - timedelta(days=80)
     with Logbook(path) as book:
         for i, (photo, record) in enumerate(records):
             if record["refused"]:

@@ -108,4 +108,4 @@ def format_pm(value: float, u: float, *, unit: str = "", k: float = 2.0) -> str:
     exponent = floor(log10(expanded))
     digits = 1 - exponent if expanded / 10**exponent < 1.95 else -exponent
     digits = max(0, min(digits, 4))
-    return f"{value:.{digits}f} ± {expanded:.{digits}f}{tail}"
+    return f"{value:.{digits}f} ± {expanded:.{digits}f}{tail}".replace("-", "−", 1 if value < 0 else 0)

@@ -121,7 +121,8 @@ def tuning_chart(tuning: Tuning, *, axis_title: str = "") -> Figure:
         axes.set_xticks(list(places.values()), [_day(at) if tuning.axis == TIME else str(at) for at in places])
         axes.set_xlim(-0.6, len(places) - 0.4)
     else:
-        axes.set_xticks(list(places.values()), [f"{at:g}" for at in places.values()])
+        at = _clear(sorted(places.values()))
+        axes.set_xticks(at, [f"{x:.4g}" for x in at])
         axes.margins(x=0.18)
     _legend(figure, axes)
     return figure
@@ -152,6 +153,16 @@ def progress_chart(progress: Progress, *, target: float | None = None) -> Figure
     axes.set_xlim(0.4, len(values) + 0.6)
     axes.set_xticks(x[:: max(1, len(x) // 10)])
     return figure
+
+
+def _clear(places: list[float], apart: float = 0.07) -> list[float]:
+    """Of sorted places those that can be labelled without running into each other: an even share of the span apart."""
+    span = (places[-1] - places[0]) or 1.0
+    kept: list[float] = []
+    for place in places:
+        if not kept or place - kept[-1] >= apart * span:
+            kept.append(place)
+    return kept
 
 
 def _blank(x_title: str, y_title: str) -> tuple[Figure, Axes]:

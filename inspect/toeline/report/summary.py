@@ -120,11 +120,16 @@ def share_under_target(record: Record) -> tuple[float, float] | None:
 
 
 def _share_words(share: float, u: float) -> tuple[str, str]:
-    """(words, colour class) of a share of the length, ± at k = 2."""
+    """(words, colour class) of a share of the length, ± at k = 2, or the range where that would leave 0 to 100 %."""
     if share + 2 * u < 0.005:
         return "nowhere", "good"
-    spread = f" ± {200 * u:.0f}" if u >= 0.0025 else ""
-    return f"{100 * share:.0f}{spread} %", "bad" if share > 2 * u else "open"
+    colour = "bad" if share > 2 * u else "open"
+    if u < 0.0025:
+        return f"{100 * share:.0f} %", colour
+    low, high = 100 * (share - 2 * u), 100 * (share + 2 * u)
+    if low < 0 or high > 100:  # a share can't leave 0 to 100
+        return f"{max(low, 0):.0f} to {min(high, 100):.0f} %", colour
+    return f"{100 * share:.0f} ± {200 * u:.0f} %", colour
 
 
 def rest(record: Record) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
