@@ -97,7 +97,7 @@ def run(find: Finder, lessons: Sequence[Lesson], *, bins: Sequence[float] = (1.0
         smallest = lesson.smallest_px / max(1.0, lesson.smallest_px / 5.0)
         picture = np.clip(rgb, 0, 255).astype(np.uint8)
         start = time.perf_counter()
-        found = find(picture, mask, smallest)
+        found = ours(picture, mask, smallest, lesson=lesson) if find is ours else find(picture, mask, smallest)
         tallies[0].seconds += time.perf_counter() - start
         found = found[_inside(mask, found)] if len(found) else np.empty((0, 3))
         here = _inside(mask, droplets) & (droplets[:, 2] >= smallest)
@@ -121,16 +121,28 @@ def intervals(lessons: Sequence[Lesson]) -> tuple[int, int]:
     """On how many pictures the interval of the number on the plate holds the true number, of how many."""
     held = 0
     for lesson in lessons:
-        found = detect_particles(lesson.rgb, lesson.mask, lesson.smallest_px / SMALLEST_MM)
+        found = detect_particles(
+            lesson.rgb, lesson.mask, lesson.smallest_px / SMALLEST_MM, plate_of=lesson.plate_of, evidence=lesson.eye
+        )
         n = n_on_plate(found.probability.tolist())
         true = int(np.sum(_inside(lesson.mask, lesson.droplets)))
         held += n.low <= true <= n.high
     return held, len(lessons)
 
 
-def ours(picture: NDArray[np.uint8], mask: NDArray[np.bool_], smallest: float) -> Array:
-    """toeline's own detector."""
-    found = detect_particles(picture, mask, 1.0, smallest_mm=smallest, largest_mm=70.0)
+def ours(picture: NDArray[np.uint8], mask: NDArray[np.bool_], smallest: float, *, lesson: Lesson | None = None) -> Array:
+    """toeline's own detector; where the lesson has the learned eye's map, with it, as in an inspection."""
+    size = picture.shape[1::-1]
+    eye, plate_of = (None, None) if lesson is None else (lesson.eye, lesson.plate_of)
+    found = detect_particles(
+        picture,
+        mask,
+        1.0,
+        smallest_mm=smallest,
+        largest_mm=70.0,
+        plate_of=None if plate_of is None else cv2.resize(plate_of, size, interpolation=cv2.INTER_NEAREST),
+        evidence=None if eye is None else cv2.resize(eye, size, interpolation=cv2.INTER_AREA),
+    )
     sure = found.probability >= 0.5
     return np.column_stack([found.x_px, found.y_px, found.diameter_px])[sure]
 
