@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from tests.drawn_beads import DrawnBead, draw_bead, plain_view
+from tests.drawn_beads import DrawnBead, draw_bead, plain_view, tee_view
 
 from toeline.bead import Evidence, find_bead
 from toeline.bead.confidence import HIGHEST, Traits, confidence
@@ -200,3 +200,13 @@ def test_outside_the_checked_range_is_said_with_the_number() -> None:
         bead = find_bead(*plain_view(drawn.image, px_per_mm=px_per_mm), joint="plate")
         told = [flag.where for flag in bead.flags if flag.name == "outside-checked-range"]
         assert (not told) if words is None else any(where.startswith(words) for where in told), (px_per_mm, told)
+
+
+def test_a_short_fillet_on_long_plates_is_not_cut() -> None:
+    """Most of the root shows no bead: its usual width must be the bead's, not the bare root's."""
+    drawn = draw_bead(seed=28, size_px=(1400, 700), width_px=120.0, wander_px=2.0, ends=(-0.12, 0.12))
+    view, scale = tee_view(drawn.image, 340.0, px_per_mm=10.0)
+    bead = find_bead(view, scale, joint="tee", evidence=learned(drawn))
+    for name, line, sign in (("standing", drawn.toes_px[0], 1.0), ("base", drawn.toes_px[1], -1.0)):
+        true_leg = sign * (340.0 - line[:, 1]).mean() / 10.0
+        assert np.median(bead.toes[name].across_mm) == pytest.approx(true_leg, abs=0.25)

@@ -18,7 +18,7 @@ UNSURE_CONFIDENCE = 0.25
 """Below this a bead is answered but doubted [ratio]."""
 RIVAL_BEAD = 0.5
 """Another bead with at least this share of the chosen one's total contrast is told of [ratio]."""
-FINDERS_APART = 0.15
+FINDERS_APART = 0.2
 """Distance between the learned and the classical line over the width from which they disagree: of such stretches on marked photos
 half are over 15 % of the width wrong, of others one in ten [ratio]."""
 RIVAL_EDGE = 0.4
@@ -61,7 +61,7 @@ def toe_doubts(stations: Stations, along: Array, names: tuple[str, str], *, unit
         tell("toe-bridged", name, ~seen, max(4, one_width // 2))
         unsure = (stations.rival[i] > RIVAL_EDGE) | _jumped(stations.across_px[i], stations.across_px[0] - stations.across_px[1])
         tell("toe-unsure", name, unsure & seen, max(4, one_width // 2))
-        tell("finders-disagree", name, (stations.apart[i] > FINDERS_APART) & ~unsure & seen & inner, one_width)
+        tell("finders-disagree", name, (stations.apart[i] > FINDERS_APART) & ~unsure & seen & inner, round(1.5 * one_width))
         if stations.toe.any():
             tell("beads-overlap", name, (stations.beyond[i] > 0) & seen & inner, round(1.5 * one_width))
     return tuple(flags)

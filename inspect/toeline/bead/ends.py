@@ -37,7 +37,7 @@ def core_presence(odds: NDArray[np.float32], rows: Array, seen: NDArray[np.float
     The core is two lanes between both toes at their usual distance, off the middle where a tee's root line would show:
     beyond the bead's ends the lines follow whatever they find, the core shows bare plate. The level that parts lies half
     way between the core's usual and its lowest values, but at least 0.5 (in log odds) below the usual, so that a bead
-    without ends in view is not cut (own definition).
+    without ends in view is not cut; where even the usual looks like plate the bead is short, and even odds part (own definition).
 
     Parameters
     ----------
@@ -63,8 +63,9 @@ def core_presence(odds: NDArray[np.float32], rows: Array, seen: NDArray[np.float
     known = np.isfinite(core)
     core = np.interp(np.arange(n), np.nonzero(known)[0], core[known])
     core = _running_median(core, max(2, min(n // 4, round(0.35 * half))))
-    high, low = np.quantile(core[known], [0.65, 0.04])
-    above = core - (high - max(END_SHARE * float(high - low), 0.5))
+    top, high, low = (float(q) for q in np.quantile(core[known], [0.95, 0.65, 0.04]))
+    level = 0.0 if high < 0 < top else high - max(END_SHARE * (high - low), 0.5)
+    above = core - level
     first, last = (int(np.nonzero(known)[0][i]) for i in (0, -1))
     above[:first] = above[last + 1 :] = -1.0
     return np.asarray(above, dtype=np.float64)

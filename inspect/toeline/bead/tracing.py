@@ -29,6 +29,8 @@ PASSES = ((25, 45), (20, 48))
 ROUNDS = (2, 2)
 """How often the lines are solved in the first and second strip, learning looks anew from the lines before."""
 
+AT_BORDER = 0.9
+"""A leg longer than this share of what a strip holds may be cut by the strip's border: once more in a wider one [ratio]."""
 EXPECTED = (1.3, 0.5, 0.5)
 """Width expected in the first strip over the band's half width, and its spread (log) in the first and second strip."""
 
@@ -52,6 +54,8 @@ class Trace:
         Log odds of weld metal, edge score and visibility that the lines were solved from.
     whole : ndarray, shape (rows, n)
         Log odds of weld metal by one measure for the whole strip, which tells where the bead ends.
+    bead : slice
+        Stations that look like the bead; beyond its ends the lines follow whatever they find.
     toe : ndarray, shape (rows, n), or None
         Toe probability of a learned map.
     second : TwoLines or None
@@ -65,12 +69,19 @@ class Trace:
     edges: Array32
     seen: Array32
     whole: Array32
+    bead: slice
     toe: Array32 | None = None
     second: TwoLines | None = None
 
     @property
     def width_rows(self) -> float:
-        return float(np.median(self.lines.rows[1] - self.lines.rows[0]))
+        """Usual width over the bead."""
+        return float(np.median(self.lines.rows[1, self.bead] - self.lines.rows[0, self.bead]))
+
+    @property
+    def longest_half_rows(self) -> float:
+        """Usual distance from the middle row, over the bead, of the toe farther from it."""
+        return float(np.median(np.abs(self.lines.rows[:, self.bead] - self.strip.centre_row), axis=1).max())
 
     def toe_px(self, line: int) -> Array:
         """A toe line in the view, shape (n, 2) [px]."""
@@ -140,7 +151,12 @@ def trace_row(
     middle = np.array([[columns_px[0], row_px], [columns_px[1], row_px]])
     longest = leg_px[1]
     trace: Trace | None = None
-    for half_rows in (45, 60):
+    for half_rows in (45, 60, 60):
+        if trace is not None:
+            leg = trace.longest_half_rows * trace.strip.pitch_px
+            if half_rows == trace.strip.centre_row and leg < AT_BORDER * longest:
+                break  # the second strip held both legs with room to spare
+            longest = min(leg_px[1], 1.7 * leg)
         pitch = longest / half_rows
         strip = lay_straight(image, valid, middle, half_rows=half_rows, pitch_px=pitch, evidence=evidence)
         least = leg_px[0] / pitch
@@ -149,9 +165,6 @@ def trace_row(
         else:
             expected = (2 * half_rows / 1.7, 0.35)
         trace = _solve(strip, expected, anchors, before=trace, least_half_rows=least)
-        there = core_presence(trace.whole, trace.lines.rows, trace.seen) > 0  # beyond the bead the lines mean nothing
-        legs = np.abs(trace.lines.rows - strip.centre_row)[:, there if there.sum() >= 10 else slice(None)]
-        longest = min(leg_px[1], 1.7 * float(np.median(legs, axis=1).max()) * pitch)
     assert trace is not None
     return trace
 
@@ -194,7 +207,9 @@ def _solve(
     second = None
     if learned and before is not None:
         second = _second_opinion(stack, edge_score(edge, seen), seen, lines, n_states=n_states, log_sd=expected[1])
-    return Trace(strip, columns, _through(lines, fixed), odds, edges, seen, whole, toe, second)
+    extent = bead_extent(core_presence(whole, lines.rows, seen), bridge=10)
+    bead = slice(extent.first, extent.last + 1)
+    return Trace(strip, columns, _through(lines, fixed), odds, edges, seen, whole, bead, toe, second)
 
 
 def _second_opinion(stack: Array32, edges: Array32, seen: Array32, lines: TwoLines, *, n_states: int, log_sd: float) -> TwoLines:
