@@ -21,6 +21,8 @@ OFF_ENDS_MM = 8.0
 """What is left out at each end at least, in the house definition of the steady part [mm]."""
 END_CHANGE = 0.15
 """An end part grows while the width stays farther off the middle half's than this [ratio]."""
+END_ABOVE = 2.0
+"""And than so many robust standard deviations of the middle half's own width: an uneven bead is uneven at its ends too."""
 JUMP_CHANGE = 0.22
 """Change of width that marks a restart whatever its form [ratio]."""
 JUMP_ABOVE = 5.0
@@ -88,6 +90,7 @@ def _end_parts(
     length = float(along[-1] - along[0])
     middle = width[len(width) // 4 : max(len(width) // 4 + 1, 3 * len(width) // 4)]
     usual = float(np.median(middle))
+    odd = max(END_CHANGE, END_ABOVE * 1.4826 * float(np.median(np.abs(middle / usual - 1))))
     cut = min(off_ends, length / 3)
     bounds = []
     for left in (True, False):
@@ -98,7 +101,7 @@ def _end_parts(
         reach = cut
         for i in np.argsort(distance):
             if cut < distance[i] <= min(3 * cut, length / 3):
-                if abs(width[i] / usual - 1) <= END_CHANGE:
+                if abs(width[i] / usual - 1) <= odd:
                     break
                 reach = float(distance[i])
         bounds.append(float(along[0] + reach if left else along[-1] - reach))
