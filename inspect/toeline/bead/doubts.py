@@ -25,7 +25,7 @@ RIVAL_EDGE = 0.4
 """Probability of another edge from which a toe is unsure [ratio]."""
 SHORTEST_STEADY_MM = 20.0
 CHECKED_PX_PER_MM = (7.5, 37.0)
-CHECKED_WIDTH_MM = (4.9, 15.0)
+CHECKED_WIDTH_MM = (4.9, 17.5)
 CHECKED_TILT_DEG = 31.0
 """Ranges of the rendered coupons that the figures in DEVELOPERS.md were measured on, the finest being samples enlarged to twice their size."""
 
