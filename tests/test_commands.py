@@ -166,3 +166,32 @@ def test_every_command_is_in_the_readme() -> None:
     assert len(commands) >= 6
     for command in commands:
         assert f"toeline {command}" in readme, command
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--strip-thickness-mm", "40"), "40 mm thick"),
+        (("--strip-thickness-mm", "A=0.1,B=-1"), "-1 mm thick"),
+        (("--print-factor", "80.4"), "gives 1.005"),
+        (("--through", "base=9000,700"), "outside the photo"),
+    ],
+)
+def test_a_slip_of_the_pen_is_not_measured_with(words: tuple[str, str], said: str) -> None:
+    done = run("inspect", TEE, *words)
+    assert done.returncode == 2 and said in done.stderr, done.stderr
+
+
+def test_the_table_speaks_in_words(tmp_path: Path) -> None:
+    done = run("inspect", TEE, "--process", "gmaw-s", "--target-leg-mm", "6")
+    assert done.returncode == 0, done.stderr
+    assert "Legs long enough (base leg, mean): " in done.stdout and "Legs long enough (standing leg, mean): " in done.stdout
+    for name in ("no-exif", "strip-thickness-assumed", "spatter-before-unknown", "0.00 mm against 0 mm"):
+        assert name not in done.stdout
+    assert "No strip thickness was given" in done.stdout
+
+
+@pytest.mark.parametrize(("photo", "joint"), [(TEE, "plate"), (SAMPLES / "plate-gmaw-s-1.jpg", "tee")])
+def test_a_wrong_joint_is_named_as_the_first_thing_to_look_at(photo: Path, joint: str) -> None:
+    done = run("inspect", photo, "--joint", joint)
+    assert done.returncode == 3 and "See first that the right joint is chosen" in done.stdout

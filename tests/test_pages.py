@@ -35,7 +35,8 @@ from toeline.pages.state import Key
 from toeline.pages.work import Asked, inspected
 from toeline.report import look
 from toeline.report.class_table import class_row, csv_text, mark_words
-from toeline.report.summary import headline, photo_word, share_under_target, unsaid_strips, verdict_lines
+from toeline.report.summary import headline, photo_word, share_under_target, unsaid_strips
+from toeline.report.tables import flag_lines, measure_rows, title, verdict_lines
 from toeline.spatter import Correction
 
 PAGES = Path(entry.__file__).parent
@@ -499,7 +500,31 @@ def test_what_is_beyond_a_limit_comes_first() -> None:
     lines = verdict_lines(record)
     assert [line[0] for line in lines] == ["beyond", "within", "not measurable from a photo"]
     assert lines[0][1].endswith("(standing leg, shortest)") and lines[2][1] == "no crack"
-    assert lines[0][2] == "5.6 ± 0.2 mm against 6 mm, 35% of the length beyond"
+    record["verdicts"] = [
+        verdict | {"title": "no pores", "measure": "pore_max_mm", "value": 0.0, "u": 0.0, "limit": 0.0, "length_share": None}
+    ]
+    assert verdict_lines(record)[0][2] == "", "none seen is not a length of nought"
+    assert lines[0][2] == "5.6 ± 0.2 mm against 6 mm, 35 % of the length beyond"
+
+
+def test_a_measure_is_named_alike_in_every_unit() -> None:
+    assert title("width_mean_px") == title("width_mean_mm")
+    assert title("wander_ratio") == f"{title('wander_mm')}, over the width"
+    record = tee_record() | {"spatter": None}
+    record["measures"] = {
+        "wander_ratio": {"value": 0.02, "u": 0.01},
+        "width_mean_px": {"value": 136.0, "u": 2.0},
+        "length_px": {"value": 1584.0, "u": 1.0},
+    }
+    assert [row[0] for row in measure_rows(record)] == [title(k) for k in ("width_mean_px", "length_px", "wander_ratio")]
+
+
+def test_a_doubt_is_told_in_words_with_all_it_is_about() -> None:
+    flags = [{"name": "toe-unsure", "where": w, "advice": ""} for w in ("base toe, 3–9 mm", "standing toe, 34–41 mm")]
+    (line,) = flag_lines({"flags": flags})
+    assert (
+        line.startswith("The toe line is doubtful here (base toe, 3–9 mm; standing toe, 34–41 mm). ") and "toe-unsure" not in line
+    )
 
 
 _GRADE = {
@@ -515,7 +540,7 @@ _GRADE = {
 
 
 def test_a_mark_says_how_much_of_the_rubric_it_covers() -> None:
-    assert mark_words(_GRADE) == "71 ± 8 of 100 (on 90% of the rubric; the rest was not measured)"
+    assert mark_words(_GRADE) == "71 ± 8 of 100 (on 90 % of the rubric; the rest was not measured)"
     assert mark_words(_GRADE | {"total": None}) == "nothing could be marked"
 
 
@@ -664,7 +689,7 @@ def test_a_doubtful_particle_is_answered_with_one_tap_and_stays_answered(
 
     monkeypatch.setattr(work, "correct_spatter", correct_spatter)
     page = _upload(_clean(_page("inspect_page")), ("t-1.jpg", grey_photo()))
-    (tap,) = [b for b in page.button_group if "35%" in b.label]
+    (tap,) = [b for b in page.button_group if "35 %" in b.label]
     tap.set_value("droplet").run()
     assert not page.exception
     assert heard and heard[-1] == (Correction(420.0, 300.0, True),)

@@ -37,6 +37,8 @@ def hints(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[list[Hint
     def inspect_photo(photo: Any, coupon: Coupon, *, hints: Hints, **_: Any) -> Any:
         asked.append(hints)
         record = tee_record(name=photo.name, refused="refused" in photo.name)
+        if record["refused"]:
+            record["refused"]["reason"] = "plates unsolved" if "no scale" in photo.name else "no bead"
         record["photo"]["sha256"] = photo.sha256
         if record["bead"] is not None:
             record["bead"]["others_px"] = [] if hints.bead_px else [[[100.0, 700.0], [600.0, 710.0], [1100.0, 720.0]]]
@@ -86,6 +88,11 @@ def test_points_are_traced_through(hints: list[Hints]) -> None:
     assert hints[-1] == Hints((("standing", 400.0, 430.0),))
     next(b for b in page.button if b.label == "Take all points away").click().run()
     assert "A hand touched" not in words(page)
+
+
+def test_no_hand_is_asked_for_where_no_trace_can_help(hints: list[Hints]) -> None:
+    page = page_with("refused, no scale.jpg")
+    assert not any("Put it right by hand" in e.label for e in page.expander)
 
 
 def test_a_refused_bead_asks_for_a_hand(hints: list[Hints]) -> None:

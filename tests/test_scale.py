@@ -458,13 +458,13 @@ def test_flat_goes_on_with_one_strip() -> None:
 
 def test_tee_photo_called_flat_is_refused() -> None:
     case, pixels = _drawn()
-    with pytest.raises(PlatesUnsolved, match="no pose of the plates explains"):
+    with pytest.raises(PlatesUnsolved, match="do not lie as they would on this kind of joint"):
         find_scale(_photo(pixels, case), joint="plate", scaling=SCALING)
 
 
 def test_flat_photo_called_tee_is_refused() -> None:
     observed = cases.given(1, realistic=False, joint="butt", n_strips=2)
-    with pytest.raises(PlatesUnsolved, match=r"no pose of the plates explains.*say which joint it is"):
+    with pytest.raises(PlatesUnsolved, match=r"do not lie as they would on this kind of joint.*right joint is chosen"):
         solve_plates(observed.sightings, joint="tee", budget=observed.budget)
 
 

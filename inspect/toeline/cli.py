@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Annotated, Any, TextIO
 
 import typer
 from rich.console import Console
+from rich.markup import escape
+from rich.padding import Padding
 from rich.table import Table
 
 from toeline import __version__
@@ -116,7 +118,8 @@ def inspect(
         str | None, typer.Option(help="Cause whose change was made after it, such as volts-low; the JSON's `key` names it.")
     ] = None,
     saw: Annotated[
-        list[str] | None, typer.Option(help="A sign that you saw or heard yourself, such as stubbing, or no-stubbing; repeat for more.")
+        list[str] | None,
+        typer.Option(help="A sign that you saw or heard yourself, such as stubbing, or no-stubbing; repeat for more."),
     ] = None,
     workers: Annotated[int, typer.Option(help="Photos worked on at the same time.", min=1, max=64)] = 1,
 ) -> None:
@@ -285,9 +288,7 @@ def _one(job: Job) -> tuple[Path, dict[str, Any] | None, str]:
         data = path.read_bytes() if path.is_file() else b""
         photo = read_photo(path) if not data else read_photo(data, name=path.name)
         earlier = None if before is None else read_photo(before)
-        found = inspect_photo(
-            photo, coupon, scaling=scaling, hints=hints, limit_set=limits, history=history, before=earlier
-        )
+        found = inspect_photo(photo, coupon, scaling=scaling, hints=hints, limit_set=limits, history=history, before=earlier)
         record = found.as_dict()
         if overlay is not None:
             _write_overlay(found, overlay / f"{path.stem}-overlay.jpg")
@@ -318,7 +319,7 @@ def _write_overlay(found: object, path: Path) -> None:
 
 def _tell(path: Path, record: dict[str, Any] | None, note: str) -> None:
     """The table of one photo."""
-    from toeline.report.tables import cause_lines, measure_rows, verdict_rows
+    from toeline.report.tables import cause_lines, flag_lines, measure_rows, verdict_lines
 
     out.rule(f"[bold]{path.name}[/]", align="left")
     if record is None:
@@ -328,16 +329,19 @@ def _tell(path: Path, record: dict[str, Any] | None, note: str) -> None:
         out.print(f"[bold]Not measured.[/] {record['refused']['message']} {record['refused']['advice']}", soft_wrap=True)
         return
     _print_table(("measure", "value ± (k = 2)"), measure_rows(record))
-    if record["verdicts"]:
-        _print_table(("limit", "outcome", "why"), verdict_rows(record))
+    for outcome, what, numbers, source in verdict_lines(record):
+        out.print(f"  {what}: [bold]{outcome}[/]{'. ' + numbers if numbers else ''}", soft_wrap=True)
+        out.print(Padding(f"[dim]{escape(source)}[/]", (0, 0, 0, 6)))
     for line in cause_lines(record):
         out.print(line, soft_wrap=True)
-    for flag in record["flags"]:
-        out.print(f"[dim]• {flag['name']}{': ' + flag['where'] if flag['where'] else ''}. {flag['advice']}[/]", soft_wrap=True)
+    for line in flag_lines(record):
+        out.print(f"[dim]• {escape(line)}[/]", soft_wrap=True)
 
 
 def _print_table(columns: Iterable[str], rows: Iterable[tuple[str, ...]]) -> None:
-    table = Table(*columns, box=None, padding=(0, 2), header_style="dim")
+    rows, table = list(rows), Table(box=None, padding=(0, 2), header_style="dim")
+    for number, column in enumerate(columns):  # the first names the row: never cut short
+        table.add_column(column, min_width=min(32, max(len(row[0]) for row in rows)) if rows and number == 0 else None)
     for row in rows:
         table.add_row(*row)
     out.print(table)

@@ -21,6 +21,11 @@ PLATE_NOW: tuple[str, ...] = ("as welded", "slag chipped", "brushed", "scraped",
 
 Joint = Literal["tee", "butt", "plate", "lap", "corner"]
 
+THICKEST_STRIP_MM = 10.0
+"""Of a strip with its backing that can be right: thicker is a slip of the decimal point or of the unit (own judgement) [mm]."""
+PRINT_FACTORS = (0.8, 1.25)
+"""Least and greatest that a printer makes, 'fit to page' included (own judgement) [ratio]."""
+
 _NO_NUMBERS: Mapping[str, float] = MappingProxyType({})
 
 
@@ -133,6 +138,21 @@ class Scaling:
     rule_mm: float | None = None
     px_per_mm: float | None = None
     unscaled: bool = False
+
+    def __post_init__(self) -> None:
+        said = self.strip_thickness_mm
+        for mm in said.values() if isinstance(said, Mapping) else () if said is None else (said,):
+            if not 0 <= mm <= THICKEST_STRIP_MM:
+                raise BadUsage(
+                    f"A strip {mm:g} mm thick can't be right.",
+                    advice="Give the height of the printed face above the plate in millimetres, such as 0.1 for paper or 1.0 for magnet sheet.",
+                )
+        for ratio in self.print_factor:
+            if not PRINT_FACTORS[0] <= ratio <= PRINT_FACTORS[1]:
+                raise BadUsage(
+                    f"A print factor of {ratio:g} can't be right.",
+                    advice="Divide the measured length of the 80 mm check line by 80: 80.4 mm gives 1.005.",
+                )
 
 
 @dataclass(frozen=True, slots=True)

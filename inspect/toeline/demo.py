@@ -54,7 +54,11 @@ def coupon_of(truth: Mapping[str, Any]) -> tuple[Coupon, Scaling]:
 def machine_of(truth: Mapping[str, Any]) -> Mapping[str, float | str]:
     """What a person reads off the machine: wire, wire feed, volts; neither travel nor what went wrong."""
     told = truth["settings"]
-    read = {"wire_diameter_mm": told["wire_mm"], "wire_feed_m_per_min": told["feed_m_per_min"], "voltage_v": round(told["volts"], 1)}
+    read = {
+        "wire_diameter_mm": told["wire_mm"],
+        "wire_feed_m_per_min": told["feed_m_per_min"],
+        "voltage_v": round(told["volts"], 1),
+    }
     return normalised(read)
 
 
@@ -94,7 +98,9 @@ def _row(path: Path, record: Mapping[str, Any], truth: Mapping[str, Any]) -> Row
     told = truth_means(record, truth)
     true = " / ".join(f"{told[k]:.2f}" for k in keys if k in told)
     causes = record["causes"]
-    likely = f"{causes[0]['cause']} ({causes[0]['probability']:.0%})" if causes and causes[0]["probability"] >= 0.3 else "–"
+    likely = (
+        f"{causes[0]['cause']} ({100 * causes[0]['probability']:.0f} %)" if causes and causes[0]["probability"] >= 0.3 else "–"
+    )
     spatter = record["spatter"]
     return (*head, measured, true, str(spatter["n"]) if spatter else "", likely, planted)
 
@@ -167,9 +173,18 @@ def _volts_series(records: Iterable[tuple[Path, Record]]) -> Iterator[tuple[str,
         density = {"value": interval.value, "low": interval.low, "high": interval.high}
         record["spatter"] |= {"n": n, "density_per_cm2": density, "bands": [], "particles": []}
         record |= {"causes": [], "advice": None, "verdicts": [], "surface": [], "flags": []}
-        for measure in record["measures"].values():
-            measure["value"] = measure["value"] * float(rng.normal(1.0, 0.03)) if measure["value"] else measure["value"]
+        _resize(record, float(rng.normal(1.0, 0.03)))
         yield name, record
+
+
+def _resize(record: Record, factor: float) -> None:
+    """The same bead a little larger or smaller, so that its numbers still belong together: lengths across it, not along it."""
+    for key, measure in record["measures"].items():
+        if key.endswith("_mm") and key not in ("length_mm", "ripple_spacing_mm") and measure["value"]:
+            measure["value"] *= factor
+    for key, row in (record["stations"] or {}).items():
+        if key != "along_mm" and not key.endswith("_u_mm"):
+            record["stations"][key] = [mm if mm is None else mm * factor for mm in row]
 
 
 def fingerprint(samples: Path) -> str:

@@ -20,6 +20,7 @@ from toeline.flags import Flag
 from toeline.limits import Verdict, judge
 from toeline.measure import BeadSize, add_shape, lift_doubt, measure_bead
 from toeline.photo import Photo, check_bead, check_photo, check_strips
+from toeline.processes import load_process
 from toeline.scale import find_scale
 from toeline.scale.printed import strip_tones
 from toeline.scale.solution import Scale
@@ -128,8 +129,14 @@ def inspect_photo(
     BadUsage
         The request contradicts itself or names something unknown.
     """
-    found = Inspection(photo, coupon, scaling or Scaling(), history=tuple(history))
-    return _inspected(found, hints or Hints(), limit_set, before)
+    hints = hints or Hints()
+    for x, y in [*((x, y) for _, x, y in hints.through), *([hints.bead_px] if hints.bead_px else [])]:
+        if not (0 <= x < photo.width_px and 0 <= y < photo.height_px):
+            raise BadUsage(
+                f"The point {x:g}, {y:g} lies outside the photo, which is {photo.width_px} × {photo.height_px} px when upright.",
+                advice="Give points in px from the upper left corner of the upright photo.",
+            )
+    return _inspected(Inspection(photo, coupon, scaling or Scaling(), history=tuple(history)), hints, limit_set, before)
 
 
 def inspect_scaled(photo: Photo, coupon: Coupon, scale: Scale, *, scaling: Scaling, limit_set: str = "teaching") -> Inspection:
@@ -175,7 +182,7 @@ def _flow(found: Inspection, hints: Hints, limit_set: str, before: Photo | None,
     scaled = scale.source != "none"
     with watch.room("surface"):
         surface = find_signs(view, bead, scale, evidence=evidence) if scaled else None
-        found = replace(found, surface=surface or ())
+        found = replace(found, surface=surface or (), own_flags=(*found.own_flags, *_slag(surface or (), coupon)))
     yield found
     if scaled:
         with watch.room("spatter"):
@@ -239,6 +246,16 @@ def correct_spatter(found: Inspection, corrections: Sequence[Correction], *, lim
         verdicts=judge(found.size, surface=found.surface, spatter=spatter, coupon=coupon, limit_set=limit_set),
         diagnosis=reason(found.size, surface=found.surface, spatter=spatter, coupon=coupon, history=found.history),
     )
+
+
+def _slag(surface: Sequence[SurfaceSign], coupon: Coupon) -> tuple[Flag, ...]:
+    """A doubt where slag is more likely than not still on the bead; without a process it may be any dark patch."""
+    if coupon.process is None or not load_process(coupon.process).slag:
+        return ()
+    seen = max((s for s in surface if s.sign == "slag left on"), key=lambda s: s.probability, default=None)
+    if seen is None or seen.probability <= 0.5:
+        return ()
+    return (Flag("slag-on-bead", f"{seen.along_mm:.0f} mm along, {100 * seen.probability:.0f} %"),)
 
 
 def _fitness(view: CouponView, scale: Scale, bead: Bead, coupon: Coupon) -> tuple[Flag, ...]:

@@ -73,7 +73,7 @@ def bead_doubts(
     """Doubts about the bead as a whole."""
     flags: list[Flag] = []
     if confidence < UNSURE_CONFIDENCE:
-        flags.append(Flag("bead-unsure", f"confidence {confidence:.0%}"))
+        flags.append(Flag("bead-unsure", f"confidence {100 * confidence:.0f} %"))
     if n_others:
         flags.append(Flag("several-beads", f"{n_others + 1} in view"))
     if any(open_ends):

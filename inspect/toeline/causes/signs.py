@@ -41,6 +41,7 @@ class Sign:
     quantity: tuple[str, ...]
     side: str
     surface: str
+    absent: str
     missed: float | None
     ask: str
     severity: float
@@ -76,7 +77,7 @@ class Reading:
 def all_signs() -> Mapping[str, Sign]:
     """All signs by name, from ``signs.toml``."""
     table = tomllib.loads(files("toeline").joinpath("causes/signs.toml").read_text(encoding="utf-8"))
-    fields = ("title", "quantity", "side", "surface", "missed", "ask", "severity")
+    fields = ("title", "quantity", "side", "surface", "absent", "missed", "ask", "severity")
     made = {}
     for key, row in table.items():
         for name in row:
@@ -88,6 +89,7 @@ def all_signs() -> Mapping[str, Sign]:
             tuple(row.get("quantity", ())),
             row.get("side", ""),
             row.get("surface", ""),
+            row.get("absent", row.get("surface", "")),
             row.get("missed"),
             row.get("ask", ""),
             row.get("severity", 0.0),
@@ -121,7 +123,9 @@ def read_signs(
         if name not in all_signs():
             raise BadUsage(f"{name!r} is not a sign that is known here.", advice=f"Use one of: {', '.join(all_signs())}.")
         seen, title = name in coupon.observed, all_signs()[name].title
-        readings[name] = Reading(name, TOLD if seen else 1 - TOLD, f"you saw: {title}" if seen else f"you looked, and it is not so that {title}")
+        readings[name] = Reading(
+            name, TOLD if seen else 1 - TOLD, f"you saw: {title}" if seen else f"you looked, and it is not so that {title}"
+        )
     if coupon.test and coupon.test_result:
         p = SURE if coupon.test_result == "failed" else 1 - SURE
         readings["poor-fusion"] = Reading("poor-fusion", p, f"the {coupon.test} test {coupon.test_result}")
@@ -192,8 +196,7 @@ def _from_surface(surface: Iterable[SurfaceSign] | None) -> dict[str, Reading]:
             p = where.probability
             readings[sign.key] = Reading(sign.key, _clipped(p), words, _clipped(_as_evidence(p)))
         elif sign.missed is not None:
-            name = sign.surface
-            readings[sign.key] = Reading(sign.key, _clipped(sign.missed * 0.5), f"no {name} seen in the photo")
+            readings[sign.key] = Reading(sign.key, _clipped(sign.missed * 0.5), f"no {sign.absent} seen in the photo")
     return readings
 
 

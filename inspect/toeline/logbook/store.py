@@ -214,7 +214,9 @@ class Logbook:
         """One record."""
         found = self._entries("records.id = :id", {"id": record_id})
         if not found:
-            raise LogbookTrouble(f"There is no record {record_id} in this logbook.", advice="Open it from the list.")
+            raise LogbookTrouble(
+                f"There is no record {record_id} in this logbook.", advice="The logbook's list shows their numbers."
+            )
         return found[0]
 
     def entries(self, *, learner: str | None = None, process: str | None = None) -> tuple[Entry, ...]:
@@ -229,7 +231,9 @@ class Logbook:
         with self._telling(), self._engine.connect() as connection:
             found = connection.execute(text("SELECT result_json FROM records WHERE id = :id"), {"id": record_id}).scalar()
         if found is None:
-            raise LogbookTrouble(f"There is no record {record_id} in this logbook.", advice="Open it from the list.")
+            raise LogbookTrouble(
+                f"There is no record {record_id} in this logbook.", advice="The logbook's list shows their numbers."
+            )
         return MappingProxyType(json.loads(str(found)))
 
     def history(self, record_id: int, changed: str | None) -> tuple[Past, ...]:

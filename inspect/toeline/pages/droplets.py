@@ -54,7 +54,7 @@ def _ask(
     with st.container(width=CROP_PX):
         st.image(picture, width=CROP_PX)
         st.pills(
-            f"{particle['diameter_mm']:.1f} mm, {particle['probability']:.0%}",
+            f"{particle['diameter_mm']:.1f} mm, droplet {100 * particle['probability']:.0f} %?",
             (_YES, _NO),
             default=before,
             key=key,

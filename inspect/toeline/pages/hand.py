@@ -49,6 +49,8 @@ def correct(shown: Shown, photo: str, asked: Asked) -> None:
     if told is None or shown.overlay is None or shown.frame_px is None:
         return
     bead = told["bead"]
+    if bead is None and told["refused"] and told["refused"]["reason"] != "no bead":
+        return  # no point on a toe helps a photo that can't be scaled
     if bead:
         _which_bead(bead, photo)
         moved(bead)

@@ -11,8 +11,8 @@ import streamlit as st
 from toeline.pages.shelf import Shown
 from toeline.report.charts import png, spatter_chart, speed_chart, width_chart
 from toeline.report.class_table import mark_words
-from toeline.report.summary import CAUTION, flag_lines, headline, no_change, photo_word, rest, verdict_lines
-from toeline.report.tables import spatter_rates, spatter_words
+from toeline.report.summary import CAUTION, headline, no_change, photo_word, rest
+from toeline.report.tables import flag_lines, spatter_rates, spatter_words, verdict_lines
 
 Record = Mapping[str, Any]
 
@@ -76,7 +76,10 @@ def numbers(told: Record) -> None:
     means, others = rest(told)
     first = [_row(name, value, kind, "first") for name, value, kind in headline(told)]
     st.html(f'<div class="ledger">{"".join(first)}{"".join(_row(name, value) for name, value in means)}</div>')
-    st.caption("± is twice the standard uncertainty (k = 2).")
+    st.caption(
+        "± is twice the standard uncertainty (k = 2). Shortest, narrowest and widest are means over a few millimetres: "
+        "the line along the bead may dip a little deeper."
+    )
     if others:
         with st.expander(f"All measures ({len(others)} more)"):
             st.html(f'<div class="ledger">{"".join(_row(name, value) for name, value in others)}</div>')
@@ -123,7 +126,7 @@ def causes(told: Record) -> None:
     """The one change first; the likely causes under it, each with its reasons a level deeper."""
     likely = [cause for cause in told["causes"] if cause["probability"] >= 0.1][:4]
     advice = told["advice"] or {}
-    st.subheader("What most likely made it so")
+    st.subheader("What may have made it so")
     for lesson in advice.get("lessons") or ():
         word("open", f"<b>What your change did.</b> {escape(lesson)}")
     chosen = next((cause for cause in told["causes"] if cause["cause"] == advice.get("next_change")), None)
@@ -136,7 +139,7 @@ def causes(told: Record) -> None:
         st.html(f'<div class="change">{no_change(told, likely=bool(likely))}</div>')
     caution(chosen["caution"] if chosen else "")
     for cause in likely:
-        with st.expander(f"{cause['cause'].capitalize()} · {cause['probability']:.0%}"):
+        with st.expander(f"{cause['cause'].capitalize()} · {100 * cause['probability']:.0f} %"):
             _reasons(cause)
     if advice.get("tell_apart"):
         st.markdown(advice["tell_apart"])

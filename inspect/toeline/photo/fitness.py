@@ -76,7 +76,7 @@ def check_bead(grey: Grey, bead: Mask, *, px_per_mm: float) -> tuple[Flag, ...]:
         flags.append(Flag("too-dark"))
     burnt = float(np.mean(inside >= BURNT))
     if burnt > 0.06:
-        flags.append(Flag("too-bright", f"{burnt:.0%} of the bead's surroundings"))
+        flags.append(Flag("too-bright", f"{100 * burnt:.0f} % of the bead's surroundings"))
     if edge_width_px(grey, bead) > 6.0:
         flags.append(Flag("blurred"))
     if px_per_mm < 6:
@@ -102,7 +102,7 @@ def check_strips(black: Levels, white: Levels) -> tuple[Flag, ...]:
     flags = []
     dark, bright = float(np.median(black)), float(np.median(white))
     if bright > 60 and dark / bright > 0.62:
-        flags.append(Flag("smeared-lens", f"black print at {dark / bright:.0%} of white paper"))
+        flags.append(Flag("smeared-lens", f"black print at {100 * dark / bright:.0f} % of white paper"))
     if float(np.mean(white >= BURNT)) > 0.3:
         flags.append(Flag("too-bright", "the strip's paper"))
     if bright < 45:

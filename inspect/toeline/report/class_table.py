@@ -33,7 +33,7 @@ def mark_words(grade: Mapping[str, Any]) -> str:
     if grade["total"] is None:
         return "nothing could be marked"
     share = grade["marked_share_ratio"]
-    left_out = f" (on {share:.0%} of the rubric; the rest was not measured)" if share < 0.995 else ""
+    left_out = f" (on {100 * share:.0f} % of the rubric; the rest was not measured)" if share < 0.995 else ""
     return f"{format_pm(grade['total'], grade['total_u'] or 0.0)} of 100{left_out}"
 
 

@@ -9,7 +9,7 @@ from typing import Any
 from toeline.flags import registry
 from toeline.logbook.store import Entry
 from toeline.quantity import format_pm
-from toeline.report.tables import TITLES, title, unit_of
+from toeline.report.tables import place, title, unit_of
 
 Record = Mapping[str, Any]
 
@@ -30,7 +30,6 @@ PHOTO_FLAGS = frozenset(
 
 #: Measures that stand on the page; the others are a level deeper.
 MEANS = ("leg_base_mean_mm", "leg_standing_mean_mm", "leg_difference_mm", "width_mean_mm", "width_cv_ratio", "length_mm")
-_OUTCOMES = ("beyond", "too close to call", "within", "not measurable from a photo")
 
 #: Measures worth following from coupon to coupon, and which way is better where there is one.
 TREND_KEYS: Mapping[str, str] = {
@@ -136,28 +135,10 @@ def rest(record: Record) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
     """(name, value ±) of the measures that the headline leaves: means first, then all the others."""
     measures = record["measures"]
     told = _shortest(measures) or "width_min_mm"
-    listed = sorted((key for key in measures if measures[key]["value"] is not None and key != told), key=_place)
+    listed = sorted((key for key in measures if measures[key]["value"] is not None and key != told), key=place)
     first = [key for key in MEANS if key in listed]
     others = [key for key in listed if key not in first]
     return [_named(measures, key) for key in first], [_named(measures, key) for key in others]
-
-
-def verdict_lines(record: Record) -> list[tuple[str, str, str, str]]:
-    """(outcome, what was judged, numbers, source and note), what is beyond first."""
-    lines = []
-    for verdict in sorted(record["verdicts"], key=lambda v: _OUTCOMES.index(v["outcome"])):
-        unit = unit_of(verdict["measure"])
-        doubled = sum(v["title"] == verdict["title"] for v in record["verdicts"]) > 1
-        what = f"{verdict['title']} ({title(verdict['measure'])})" if doubled else verdict["title"]
-        numbers = ""
-        if verdict["value"] is not None and verdict["limit"] is not None:
-            numbers = (
-                f"{format_pm(verdict['value'], verdict['u'] or 0.0, unit=unit)} against {verdict['limit']:.3g} {unit}".strip()
-            )
-        if verdict["length_share"]:
-            numbers += f", {verdict['length_share']:.0%} of the length beyond"
-        lines.append((verdict["outcome"], what, numbers, " ".join(part for part in (verdict["source"], verdict["note"]) if part)))
-    return lines
 
 
 def one_line(entry: Entry) -> str:
@@ -174,27 +155,10 @@ def one_line(entry: Entry) -> str:
     return words + (f" · spatter {entry.spatter_n}" if entry.spatter_n is not None else "")
 
 
-def flag_lines(record: Record) -> list[str]:
-    """Every kind of doubt once, with its meaning, its advice and all its places."""
-    places: dict[str, list[str]] = {}
-    for flag in record["flags"]:
-        places.setdefault(flag["name"], []).append(flag["where"])
-    lines = []
-    for name, where in places.items():
-        kind = registry().get(name)
-        listed = ", ".join(place for place in where if place)
-        lines.append(f"{kind.meaning if kind else name} {kind.advice if kind else ''}{f' At: {listed}.' if listed else ''}")
-    return lines
-
-
 def _shortest(measures: Mapping[str, Any]) -> str:
     """Key of the shorter of the two shortest legs; empty where there are no legs."""
     legs = [key for key in ("leg_base_min_mm", "leg_standing_min_mm") if measures.get(key, {}).get("value") is not None]
     return min(legs, key=lambda key: float(measures[key]["value"]), default="")
-
-
-def _place(key: str) -> int:
-    return list(TITLES).index(key) if key in TITLES else len(TITLES)
 
 
 def _named(measures: Mapping[str, Any], key: str) -> tuple[str, str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from toeline.flags import registry
 from toeline.quantity import format_pm
 
 Record = Mapping[str, Any]
@@ -26,16 +27,31 @@ TITLES: Mapping[str, str] = {
     "width_drift_ratio": "width, drift over length",
     "length_mm": "bead length",
     "straightness_mm": "straightness of the middle line",
-    "waviness_mm": "waviness",
-    "toe_roughness_mm": "toe roughness",
+    "wander_mm": "slow wander from side to side (rms)",
+    "waviness_mm": "waviness of the toes (rms)",
+    "toe_roughness_mm": "toe roughness (rms)",
+    "worst_stretch_mm": "toes off straight where it is worst (rms)",
     "ripple_spacing_mm": "ripple spacing",
     "ripple_regularity_ratio": "ripple regularity",
 }
 
+_OUTCOMES = ("beyond", "too close to call", "within", "not measurable from a photo")
+
 
 def title(key: str) -> str:
-    """A measure's key in words."""
-    return TITLES.get(key, key.rsplit("_", 1)[0].replace("_", " "))
+    """A measure's key in words; without a scale the same measure is in pixels, or over the width."""
+    if key in TITLES:
+        return TITLES[key]
+    stem, _, unit = key.rpartition("_")
+    if f"{stem}_mm" in TITLES:
+        return TITLES[f"{stem}_mm"] + (", over the width" if unit == "ratio" else "")
+    return stem.replace("_", " ")
+
+
+def place(key: str) -> int:
+    """Where a measure stands in reading order, in whatever unit."""
+    listed = list(TITLES)
+    return next((listed.index(k) for k in (key, f"{key.rpartition('_')[0]}_mm") if k in TITLES), len(listed))
 
 
 def unit_of(key: str) -> str:
@@ -47,7 +63,7 @@ def unit_of(key: str) -> str:
 def measure_rows(record: Record) -> list[tuple[str, str]]:
     """(title, value ± at k = 2) in reading order; spatter last."""
     measures = record["measures"]
-    order = [key for key in TITLES if key in measures] + [key for key in measures if key not in TITLES]
+    order = sorted(measures, key=place)
     rows = [
         (title(key), format_pm(measures[key]["value"], measures[key]["u"], unit=unit_of(key)))
         for key in order
@@ -68,7 +84,7 @@ def spatter_words(spatter: Mapping[str, Any]) -> str:
         words += f": {density['value']:.2f} per cm² ({density['low']:.2f} to {density['high']:.2f})"
     before = spatter.get("before")
     if before is not None:
-        words += f"; {before['n']} that were there before are not counted"
+        words += f"; {before['n']} that were there before are not counted" if before["n"] else "; none of it was there before"
     corrected = len(spatter.get("corrections") or ())
     if corrected:
         words += f"; a hand corrected {corrected}"
@@ -90,20 +106,37 @@ def spatter_rates(spatter: Mapping[str, Any]) -> list[tuple[str, str]]:
     return rows
 
 
-def verdict_rows(record: Record) -> list[tuple[str, str, str]]:
-    """(limit, outcome, numbers and source)."""
-    rows = []
-    for verdict in record["verdicts"]:
+def verdict_lines(record: Record) -> list[tuple[str, str, str, str]]:
+    """(outcome, what was judged, numbers, source and note), what is beyond first."""
+    lines = []
+    for verdict in sorted(record["verdicts"], key=lambda v: _OUTCOMES.index(v["outcome"])):
+        unit = unit_of(verdict["measure"])
+        doubled = sum(v["title"] == verdict["title"] for v in record["verdicts"]) > 1
+        what = f"{verdict['title']} ({title(verdict['measure'])})" if doubled else verdict["title"]
         numbers = ""
-        if verdict["value"] is not None and verdict["limit"] is not None:
-            unit = unit_of(verdict["measure"])
-            numbers = (
-                f"{format_pm(verdict['value'], verdict['u'] or 0.0, unit=unit)} against {verdict['limit']:.3g} {unit}".strip()
-            )
+        value, limit = verdict["value"], verdict["limit"]
+        if value is not None and limit is not None and (value or limit):  # none seen of what must not be there is no length
+            numbers = f"{format_pm(value, verdict['u'] or 0.0, unit=unit)} against {limit:.3g} {unit}".strip()
         if verdict["length_share"]:
-            numbers += f"; {verdict['length_share']:.0%} of the length beyond"
-        rows.append((verdict["title"], verdict["outcome"], "; ".join(p for p in (numbers, verdict["source"]) if p)))
-    return rows
+            numbers += f", {100 * verdict['length_share']:.0f} % of the length beyond"
+        lines.append(
+            (verdict["outcome"], what, numbers, ". ".join(part for part in (verdict["source"], verdict["note"]) if part))
+        )
+    return lines
+
+
+def flag_lines(record: Record) -> list[str]:
+    """Every kind of doubt once, with its meaning, what it was told of, and its advice."""
+    places: dict[str, list[str]] = {}
+    for flag in record["flags"]:
+        places.setdefault(flag["name"], []).append(flag["where"])
+    lines = []
+    for name, where in places.items():
+        kind = registry().get(name)
+        listed = "; ".join(dict.fromkeys(place for place in where if place))
+        meaning = (kind.meaning if kind else name).removesuffix(".") + (f" ({listed})" if listed else "")
+        lines.append(f"{meaning}. {kind.advice if kind else ''}".strip())
+    return lines
 
 
 def cause_lines(record: Record, *, most: int = 3) -> list[str]:
@@ -112,7 +145,7 @@ def cause_lines(record: Record, *, most: int = 3) -> list[str]:
     for cause in record["causes"][:most]:
         if cause["probability"] < 0.1:
             continue
-        lines.append(f"{cause['cause']} ({cause['probability']:.0%}): {'; '.join(cause['evidence_for'][:3])}")
+        lines.append(f"{cause['cause']} ({100 * cause['probability']:.0f} %): {'; '.join(cause['evidence_for'][:3])}")
     advice = record.get("advice") or {}
     chosen = next((c for c in record["causes"] if c["cause"] == advice.get("next_change")), None)
     if chosen:
@@ -123,7 +156,9 @@ def cause_lines(record: Record, *, most: int = 3) -> list[str]:
     if not likely and record["process"] is None:
         lines.append("Name the process (--process) to hear of likely causes.")
     elif not likely and any(verdict["outcome"] == "beyond" for verdict in record["verdicts"]):
-        lines.append("No cause stands out, though something is beyond a limit: machine settings, or what you saw (--saw), would help.")
+        lines.append(
+            "No cause stands out, though something is beyond a limit: machine settings, or what you saw (--saw), would help."
+        )
     elif not likely:
         lines.append("Nothing stands out: what the photo shows is usual for this process. Change nothing yet.")
     return [*lines, *(advice.get("notes") or ())]

@@ -8,6 +8,7 @@ carried through the solve. So each prior is a named source with its exact effect
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from itertools import product
 from typing import Protocol
@@ -285,8 +286,9 @@ def sources(problem: Solvable, fit: Fit) -> dict[str, Array]:
 
 
 def unsolved(residual_px: float) -> PlatesUnsolved:
+    off = f" (their corners are off by {residual_px:.1f} px)" if math.isfinite(residual_px) else ""
     return PlatesUnsolved(
-        f"The strips were found, but no pose of the plates explains where their corners are (off by {residual_px:.1f} px), "
-        "so no length would be right.",
-        advice="Lay each strip flat on its plate, keep both in focus, and say which joint it is (tee or flat).",
+        f"The strips were found, but they do not lie as they would on this kind of joint{off}, so no length would be right.",
+        advice="See first that the right joint is chosen: tee, or flat (butt, bead on plate). Then lay each strip flat on its plate "
+        "and keep both in focus.",
     )
