@@ -5,8 +5,11 @@ from __future__ import annotations
 import io
 import json
 import os
+import socket
 import subprocess
 import sys
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -157,6 +160,33 @@ def test_the_logbook_takes_what_was_measured(tmp_path: Path) -> None:
     with Logbook(book) as opened:
         assert len(opened.entries()) >= 1
     assert (tmp_path / "drawn" / "tee-gmaw-s-1-overlay.jpg").stat().st_size > 50_000
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no SIGTERM to catch")
+def test_ending_the_command_ends_the_pages(tmp_path: Path) -> None:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    words = ("app", "--port", str(port), "--logbook", str(tmp_path / "book.sqlite"))
+    app = subprocess.Popen([sys.executable, "-m", "toeline", *words], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    assert _until(lambda: _answers(port)), "the pages did not start"
+    app.terminate()
+    app.wait(timeout=60)
+    assert _until(lambda: not _answers(port)), "the pages go on being served"
+
+
+def _answers(port: int) -> bool:
+    with socket.socket() as probe:
+        return probe.connect_ex(("127.0.0.1", port)) == 0
+
+
+def _until(true: Callable[[], bool], *, seconds: float = 60.0) -> bool:
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if true():
+            return True
+        time.sleep(0.2)
+    return False
 
 
 def test_every_command_is_in_the_readme() -> None:

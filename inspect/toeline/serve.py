@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import secrets
+import signal
 import socket
 import subprocess
 import sys
@@ -54,13 +55,22 @@ def serve_app(*, phone: bool = False, port: int = 8501, logbook: Path | None = N
     else:
         tell(f"The pages are at http://{address}:{port} (only from this machine). Stop with Ctrl+C.")
     sys.stdout.flush()
-    server = subprocess.Popen(command(address, port), env=environment)
+    before = signal.signal(signal.SIGTERM, _stop)
     try:
-        return server.wait()
-    except KeyboardInterrupt:
-        server.terminate()
-        server.wait()
-        return 0
+        server = subprocess.Popen(command(address, port), env=environment)
+        try:
+            return server.wait()
+        except KeyboardInterrupt:
+            server.terminate()
+            server.wait()
+            return 0
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def _stop(*_: object) -> None:
+    """Ended from outside is stopped like by Ctrl+C: pages that nobody sees must not go on being served."""
+    raise KeyboardInterrupt
 
 
 def command(address: str, port: int) -> list[str]:
