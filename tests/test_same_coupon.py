@@ -85,7 +85,9 @@ def test_common_solve_agrees_with_scipy() -> None:
         priors = ((theta - un.mean) / un.spread)[: un.n_priors]
         return np.concatenate([((both.predict(theta) - both.observed) * root).ravel(), priors, both.row_misses(theta)])
 
-    found = least_squares(residuals, np.random.default_rng(0).normal(0.0, 0.3, un.size), xtol=1e-12, ftol=1e-12)
+    found = least_squares(
+        residuals, np.random.default_rng(0).normal(0.0, 0.3, un.size), jac="3-point", xtol=1e-13, ftol=1e-13, gtol=1e-10
+    )
     spread = np.sqrt(np.diag(np.linalg.inv(found.jac.T @ found.jac)))
     assert np.abs(found.x / spread).max() < 0.02
 
