@@ -1,8 +1,7 @@
-"""Spatter: droplets on made-up plates whose truth is known, areas and bands by hand, time."""
+"""Spatter: droplets on made-up plates whose truth is known, areas and bands by hand."""
 
 from __future__ import annotations
 
-import time
 from dataclasses import replace
 from types import MappingProxyType
 
@@ -273,35 +272,6 @@ def test_sides_are_compared_on_the_plate_that_both_show() -> None:
 
 def test_close_rendering_choices_are_the_same_for_the_same_seed() -> None:
     assert close_choices(300_000) == close_choices(300_000) != close_choices(300_001)
-
-
-@pytest.fixture(scope="module")
-def timed() -> dict[int, float]:
-    """Seconds on as much plate as a photo of 12 megapixels shows, with few and with very many droplets."""
-    rng = np.random.default_rng(0)
-    seconds = {}
-    yy, xx = np.mgrid[-9:10, -9:10]
-    for n in (20, 2000):
-        image = np.clip(rng.normal(110, 6, (2000, 2000, 1)) + np.zeros(3), 0, 255).astype(np.float32)
-        for x, y in rng.integers(12, 1980, (n, 2)):
-            r = rng.uniform(3, 8)
-            cover = np.clip(r - np.hypot(xx, yy) + 0.5, 0, 1)[..., None]
-            shade = 110 + 80 * (xx - yy)[..., None] / (1.5 * r)
-            patch = image[y - 9 : y + 10, x - 9 : x + 10]
-            patch += cover * (shade - patch)
-        view = _view(np.clip(image, 0, 255).astype(np.uint8))
-        bead, scale = _bead(8.0, 2000 / PX_PER_MM), _scale(2000, 2000)
-        best = np.inf
-        for _ in range(3):
-            start = time.process_time()
-            find_spatter(view, bead, scale, plate_before="clean", plate_now="as welded")
-            best = min(best, time.process_time() - start)
-        seconds[n] = best
-    return seconds
-
-
-def test_many_droplets_take_little_longer_than_few(timed: dict[int, float]) -> None:
-    assert timed[2000] < 1.5 * timed[20] + 0.1
 
 
 def _answered(spatter: Spatter, which: Particle, droplet: bool) -> Spatter:

@@ -45,8 +45,9 @@ def sample_truths(folder: Path) -> list[tuple[Path, Mapping[str, Any]]]:
 
 
 def coupon_of(truth: Mapping[str, Any]) -> tuple[Coupon, Scaling]:
-    """What a person would have said of a sample: joint, process, clean plate, strip thickness; never what is to be measured or why."""
-    coupon = Coupon(joint=truth["joint"], process=truth["process"], plate_before="clean")
+    """What a person would have said of a sample: joint, process, direction of travel, clean plate, strip thickness; never what is to be
+    measured or why."""
+    coupon = Coupon(joint=truth["joint"], process=truth["process"], travel=truth["travel"], plate_before="clean")
     thickness = {strip["name"]: float(strip["thickness_mm"]) for strip in truth["strips"]}
     return coupon, Scaling(strip_thickness_mm=thickness)
 

@@ -43,8 +43,6 @@ class LimitRule:
         The size of the measure counts, not its sign.
     absent : bool
         Not permitted at all.
-    by_look : bool
-        Where nothing is seen in the photo, that counts as within (house rules only).
     sign : str
         Surface sign that hints at it.
     thickness_mm : (float, float) or None
@@ -71,7 +69,6 @@ class LimitRule:
     minus_steps: Steps = ()
     absolute: bool = False
     absent: bool = False
-    by_look: bool = False
     sign: str = ""
     thickness_mm: tuple[float, float] | None = None
     joints: tuple[str, ...] = ()
@@ -127,7 +124,6 @@ _MAY = (
         "minus_steps",
         "absolute",
         "absent",
-        "by_look",
         "sign",
         "thickness_mm",
         "joints",

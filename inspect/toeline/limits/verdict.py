@@ -132,9 +132,8 @@ def _by_look(rule: LimitRule, measure: str, seen: list[SurfaceSign], looked: boo
     if seen and p >= 0.2:
         told = "beyond" if p >= 0.9 else "too close to call"
         notes.insert(0, _hint(seen))
-    elif rule.by_look and looked:
-        told = "within"
-        notes.insert(0, "None seen in the photo.")
+    elif looked:
+        notes.insert(0, "None seen in the photo, which proves little: look closely yourself.")
     else:
         notes.append(_ask(measure))
     return Verdict(measure, rule.title, None, None, 0.0, None, None, told, source, " ".join(filter(None, notes)))
@@ -149,7 +148,7 @@ def _hint(seen: list[SurfaceSign]) -> str:
 def _pores(signs: tuple[SurfaceSign, ...] | None) -> tuple[Outcome, str]:
     pores = [s for s in signs or () if s.sign == "pores" and s.probability >= 0.2]
     if not pores:
-        return "within", "No open pore seen; a photo shows only what is open and big enough."
+        return "not measurable from a photo", "No open pore seen, which proves little: look closely yourself."
     p = max(s.probability for s in pores)
     return ("beyond" if p >= 0.9 else "too close to call"), _hint(pores)
 

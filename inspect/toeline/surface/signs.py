@@ -55,7 +55,7 @@ def find_signs(view: CouponView, bead: Bead, scale: Scale, *, evidence: Evidence
         *_pores(read),
         *_overlap(read),
         *_slag(straight, evidence),
-        *_crater(read),
+        *_crater(read, bead),
         *_whole(read, "ripple pointed", face),
         *_whole(read, "dull face", face),
         *_whole(read, "soot", beside),
@@ -179,11 +179,16 @@ def _slag(s: Straight, evidence: Evidence | None) -> list[Found]:
     return found
 
 
-def _crater(read: StraightSigns) -> list[Found]:
-    """A hollow that the network takes for an open crater, within 25 mm of an end."""
+def _crater(read: StraightSigns, bead: Bead) -> list[Found]:
+    """A hollow that the network takes for an open crater, at the end of travel or up to 17 mm before it."""
+    ends = [part for part in bead.parts if part.kind == "crater"]
+    near = np.zeros(len(read.along_mm), bool)
+    for part in ends:
+        near |= (read.along_mm > part.from_mm - 17) & (read.along_mm < part.to_mm + 17)
+    if not near.any():  # the end of travel is not in the picture
+        return []
     face = read.maps["crater unfilled"][N_BESIDE : N_BESIDE + N_FACE].copy()
-    far = (read.along_mm > read.along_mm[0] + 25) & (read.along_mm < read.along_mm[-1] - 25)
-    face[:, far] = 0
+    face[:, ~near] = 0
     across = max(3, round(N_FACE * 1.0 / max(float(np.median(read.width_mm)), 1.0)))
     smooth = cv2.blur(face, (round(1.0 / SIGN_STEP_MM), across))
     row, column = np.unravel_index(int(smooth.argmax()), smooth.shape)
