@@ -98,7 +98,17 @@ def test_it_halves_the_uncertainty_of_legs_and_keeps_it_true() -> None:
     assert np.mean([abs(error) <= 2 * u for error, u in with_line]) >= 0.9
 
 
-@pytest.mark.parametrize("path", TEES[:4], ids=lambda p: p.name.split(".")[0])
+def _on_thick_strips() -> list[Path]:
+    """Tees whose base strip is at least 1 mm thick: saying 1 mm less is what a strip that lies 1 mm up looks like."""
+
+    def told(path: Path) -> float:
+        strips = json.loads(path.read_text(encoding="utf-8"))["strips"]
+        return float(next(strip["thickness_mm"] for strip in strips if strip["plate"] == "base"))
+
+    return [path for path in TEES if told(path) >= 1.0]
+
+
+@pytest.mark.parametrize("path", _on_thick_strips(), ids=lambda p: p.name.split(".")[0])
 def test_a_lifted_strip_no_longer_shifts_the_legs(path: Path) -> None:
     """At 45° a base strip that lies 1 mm up makes the base leg read 1 mm more; the joint line takes that back and says so."""
     misled = max(abs(error) for error, _ in _leg_errors(path, _scale(path, base_lift_mm=1.0, hidden=True)).values())
