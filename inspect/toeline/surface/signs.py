@@ -27,6 +27,8 @@ Array = NDArray[np.float64]
 
 TOLD_FROM = 0.2
 """Signs less likely than this are not told."""
+LEAST_PORE_MM = 0.3
+"""Two columns of the straight picture: smaller spots are crumbs of the map, not pores [mm]."""
 MOST = 0.9
 """No sign is surer than this: a person has to look."""
 
@@ -115,7 +117,7 @@ def _undercut(s: Straight) -> list[Found]:
 
 
 def _pores(read: StraightSigns) -> list[Found]:
-    """Spots on the face that the network takes for pores, each with the diameter of a circle of its area."""
+    """Spots on the face that the network takes for pores, from `LEAST_PORE_MM` on, each with the diameter of a circle of its area."""
     face = read.maps["pores"][N_BESIDE : N_BESIDE + N_FACE]
     n, labels, boxes, centres = cv2.connectedComponentsWithStats((face > 0.4).astype(np.uint8))
     found: list[Found] = []
@@ -123,6 +125,8 @@ def _pores(read: StraightSigns) -> list[Found]:
         x, y = centres[k]
         column, row = int(x), int(y)
         size = float(np.sqrt(4 / np.pi * boxes[k, cv2.CC_STAT_AREA] * SIGN_STEP_MM * read.width_mm[column] / N_FACE))
+        if size < LEAST_PORE_MM:
+            continue
         left, top, width, height = boxes[k, :4]
         inside = labels[top : top + height, left : left + width] == k
         probability = MOST * float(face[top : top + height, left : left + width][inside].max())
