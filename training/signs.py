@@ -94,7 +94,7 @@ def lay_straight(job: tuple[Path, int]) -> Strip | None:
     at = at[:, inside].astype(np.float32)
     picture = cv2.remap(rgb, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
     there = cv2.remap(classes, at[..., 0], at[..., 1], cv2.INTER_NEAREST, borderValue=0)
-    bits = cv2.remap(signs, at[..., 0], at[..., 1], cv2.INTER_NEAREST, borderValue=0) & 0b1111
+    bits = cv2.remap(signs, at[..., 0], at[..., 1], cv2.INTER_NEAREST, borderValue=0)
     hidden = (there == 0) | (there == 5)
     picture[hidden] = 0
     known = np.where(hidden, 0, 0b0001111).astype(np.uint8)

@@ -9,7 +9,7 @@ from sample_images.scene.bead import SIDES, chord_ends
 from sample_images.scene.coupon import Coupon
 from sample_images.scene.render import MESHES, Hits
 
-SIGNS: tuple[str, ...] = ("pores", "undercut", "overlap", "crater unfilled", "arc strike")
+SIGNS: tuple[str, ...] = ("pores", "undercut", "overlap", "crater unfilled")
 OPEN_CRATER_MM = 0.8
 """A crater this deep counts as open. [mm]"""
 CUT_MM = 0.12
@@ -48,13 +48,6 @@ def sign_mask(coupon: Coupon, hits: Hits) -> NDArray[np.uint8]:
         _band(mask, px, deep, 2, groove * scale)
         if lapped is not None:
             _band(mask, px, lapped, 4, 1.2 * scale)
-    for strike in (d for d in coupon.distractors if d.kind == "arc strike"):
-        at = np.array([[strike.along_mm, strike.across_mm, 0.0]])
-        x, y = coupon.camera.project(coupon.poses[strike.plate].to_camera(at))[0]
-        spot = np.zeros_like(mask)
-        cv2.circle(spot, (int(round(x)), int(round(y))), max(2, int(0.45 * strike.size_mm * scale)), 16, -1)
-        plate = np.isin(hits.shape, [MESHES.index("face0"), MESHES.index("face1")])
-        mask[plate] |= spot[plate]
     solid = np.isin(hits.shape, [MESHES.index(n) for n in ("strips", "skirts", "particles")]) | (hits.shape < 0)
     mask[solid] = 0
     return mask
