@@ -29,7 +29,17 @@ class Picture:
     on_weld: np.ndarray
 
 
-def load(folder: Path, device: str) -> list[Picture]:
+@dataclass(frozen=True)
+class Shelf:
+    """Pictures of one kind on the accelerator, reflected out to one size: layers, shape (n, 5, h, w) uint8, with weight 0 where reflected;
+    each picture's own size, and its places on the weld."""
+
+    layers: torch.Tensor
+    sizes_px: np.ndarray
+    on_weld: list[np.ndarray]
+
+
+def load(folder: Path) -> list[Picture]:
     """Every prepared picture of a folder: NAME.jpg with NAME-classes.png (or NAME.png), and a weight and group where they are told."""
 
     def one(path: Path) -> Picture:
@@ -44,42 +54,57 @@ def load(folder: Path, device: str) -> list[Picture]:
         group = json.loads(told.read_text()).get("group", "rendered") if told.exists() else "rendered"
         layers = np.concatenate([rgb.transpose(2, 0, 1), classes[None], weight[None]]).astype(np.uint8)
         rows, columns = np.nonzero(classes[::8, ::8] == WELD)
-        return Picture(base.name, str(group), torch.from_numpy(layers).to(device), 8.0 * np.stack([columns, rows], axis=1))
+        return Picture(base.name, str(group), torch.from_numpy(layers), 8.0 * np.stack([columns, rows], axis=1))
 
     whole = [path for path in sorted(folder.glob("*.jpg")) if path.with_suffix(".json").exists()]  # the rest were cut short
     with ThreadPoolExecutor(12) as pool:
         return list(pool.map(one, whole))
 
 
-def crop(picture: Picture, rng: np.random.Generator, side: int) -> torch.Tensor:
-    """One turned, flipped, scaled crop, shape (5, side, side); weight is zero outside the picture."""
-    layers = picture.layers
-    _, h, w = layers.shape
-    zoom = math.exp(rng.uniform(math.log(0.5), math.log(2.0)))
-    turn = rng.normal(0, 12) if rng.random() < 0.7 else rng.uniform(0, 360)
-    aspect = math.exp(rng.normal(0, 0.1))
-    centre = np.array([rng.uniform(0, w), rng.uniform(0, h)])
-    if rng.random() < 0.75 and len(picture.on_weld):
-        centre = picture.on_weld[int(rng.integers(len(picture.on_weld)))] + rng.normal(0, side / 5 / zoom, 2)
-    cos, sin = math.cos(math.radians(turn)), math.sin(math.radians(turn))
-    flips = np.diag(rng.choice([-1.0, 1.0], 2) * np.array([aspect, 1 / aspect]))
-    back = np.linalg.inv(zoom * np.array([[cos, -sin], [sin, cos]]) @ flips)
-    scale = np.array([2.0 / w, 2.0 / h])
-    theta = np.hstack([scale[:, None] * back * side / 2, (scale * (centre + 0.5) - 1)[:, None]])
-    grid = F.affine_grid(
-        torch.tensor(theta[None], dtype=torch.float32, device=layers.device), [1, 1, side, side], align_corners=False
-    )
-    rgb = layers[None, :3].float()
-    if zoom < 0.9:  # average before shrinking
-        k = max(1, round(1 / zoom))
-        rgb = F.avg_pool2d(rgb, k, 1, k // 2, count_include_pad=False) if k > 1 else rgb
-        rgb = rgb[..., :h, :w]
-    colours = F.grid_sample(rgb, grid, mode="bilinear", padding_mode="reflection", align_corners=False)
-    rest = F.grid_sample(layers[None, 3:].float() + 1, grid, mode="nearest", padding_mode="zeros", align_corners=False)
+def shelve(pictures: list[Picture], device: str) -> Shelf:
+    """Put pictures on the accelerator, all of the size of the largest."""
+    h, w = (max(int(p.layers.shape[k]) for p in pictures) for k in (1, 2))
+    shelf = np.empty((len(pictures), 5, h, w), np.uint8)
+    for i, p in enumerate(pictures):
+        _, below, right = p.layers.shape
+        shelf[i] = np.pad(p.layers.numpy(), ((0, 0), (0, h - below), (0, w - right)), mode="reflect")
+        shelf[i, 4, below:] = 0
+        shelf[i, 4, :, right:] = 0
+    sizes = np.array([[p.layers.shape[2], p.layers.shape[1]] for p in pictures], float)
+    return Shelf(torch.from_numpy(shelf).to(device), sizes, [p.on_weld for p in pictures])
+
+
+def crops(shelf: Shelf, rng: np.random.Generator, n: int, side: int) -> torch.Tensor:
+    """n turned, flipped, scaled crops, shape (n, 5, side, side); class and weight outside the pictures are `NOT_WELD` and 0."""
+    chosen = rng.integers(len(shelf.on_weld), size=n)
+    thetas = [_placed(shelf, int(i), rng, side) for i in chosen]
+    device = shelf.layers.device
+    theta = torch.tensor(np.stack(thetas), dtype=torch.float32, device=device)
+    layers = shelf.layers[torch.from_numpy(chosen).to(device)].float()
+    fine = F.affine_grid(theta, [n, 1, 2 * side, 2 * side], align_corners=False)  # twice as fine, then averaged: nothing aliases
+    colours = F.avg_pool2d(F.grid_sample(layers[:, :3], fine, padding_mode="reflection", align_corners=False), 2)
+    grid = F.affine_grid(theta, [n, 1, side, side], align_corners=False)
+    rest = F.grid_sample(layers[:, 3:] + 1, grid, mode="nearest", padding_mode="zeros", align_corners=False)
     outside = rest[:, :1] == 0
     classes = torch.where(outside, float(NOT_WELD), rest[:, :1] - 1)
     weight = torch.where(outside, 0.0, rest[:, 1:] - 1)
-    return torch.cat([colours, classes, weight], 1)[0]
+    return torch.cat([colours, classes, weight], 1)
+
+
+def _placed(shelf: Shelf, i: int, rng: np.random.Generator, side: int) -> np.ndarray:
+    """From the crop's own frame (−1 to 1) to the shelf's, shape (2, 3)."""
+    zoom = math.exp(rng.uniform(math.log(0.5), math.log(2.0)))
+    turn = math.radians(rng.normal(0, 12) if rng.random() < 0.7 else rng.uniform(0, 360))
+    aspect = math.exp(rng.normal(0, 0.1))
+    centre = rng.random(2) * shelf.sizes_px[i]
+    weld = shelf.on_weld[i]
+    if rng.random() < 0.75 and len(weld):
+        centre = weld[int(rng.integers(len(weld)))] + rng.normal(0, side / 5 / zoom, 2)
+    flips = np.diag(rng.choice([-1.0, 1.0], 2) * np.array([aspect, 1 / aspect]))
+    turned = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
+    back = np.linalg.inv(zoom * turned @ flips)
+    scale = 2.0 / np.array(shelf.layers.shape[:1:-1], float)
+    return np.hstack([scale[:, None] * back * side / 2, (scale * (centre + 0.5) - 1)[:, None]])
 
 
 def spoil(rgb: torch.Tensor, rng: np.random.Generator) -> torch.Tensor:
@@ -107,12 +132,8 @@ def spoil(rgb: torch.Tensor, rng: np.random.Generator) -> torch.Tensor:
     mix2 = per(np.where((kind > 0.25) & (kind < 0.4), rng.uniform(0.3, 1.0, n), 0.0))
     x = x + mix1 * (soft - x) + mix2 * (softer - x)
     x = (x + torch.randn_like(x) * per(np.where(rng.random(n) < 0.6, rng.uniform(0.005, 0.05, n), 0.0))).clamp(0, 1)
-    chosen = torch.tensor(rng.random(n) < 0.5, device=dev)
-    if bool(chosen.any()):
-        x[chosen] = _compressed(
-            x[chosen], torch.tensor(rng.uniform(0.2, 1.6, int(chosen.sum())), dtype=torch.float32, device=dev)
-        )
-    return x
+    strength = torch.tensor(rng.uniform(0.2, 1.6, n), dtype=torch.float32, device=dev)
+    return torch.where(per((rng.random(n) < 0.5).astype(float)) > 0, _compressed(x, strength), x)
 
 
 def _blurred(x: torch.Tensor, sigma: float) -> torch.Tensor:
@@ -154,14 +175,13 @@ def _compressed(x: torch.Tensor, strength: torch.Tensor) -> torch.Tensor:
 
 
 def batch(
-    real: list[Picture], rendered: list[Picture], rng: np.random.Generator, *, n: int, side: int, share_real: float
+    real: Shelf | None, rendered: Shelf | None, rng: np.random.Generator, *, n: int, side: int, share_real: float
 ) -> Batch:
     """(rgb in 0..1, class, weight in 0..1, toe line) of n augmented crops."""
-    crops = []
-    for _ in range(n):
-        pool = real if (real and rng.random() < share_real) or not rendered else rendered
-        crops.append(crop(pool[int(rng.integers(len(pool)))], rng, side))
-    layers = torch.stack(crops)
+    n_real = int(rng.binomial(n, share_real)) if rendered is not None else n
+    n_real = n_real if real is not None else 0
+    parts = [crops(s, rng, k, side) for s, k in ((real, n_real), (rendered, n - n_real)) if s is not None and k]
+    layers = torch.cat(parts)
     classes = layers[:, 3].round()
     bead = ((classes == WELD) | (classes == SLAG)).float()[:, None]
     toe = (F.max_pool2d(bead, 3, 1, 1) + F.max_pool2d(-bead, 3, 1, 1))[:, 0]

@@ -80,15 +80,17 @@ def main() -> None:
     ask.add_argument("--out", type=Path, required=True)
     told = ask.parse_args()
     told.out.mkdir(parents=True, exist_ok=True)
-    marks = sorted((Path(__file__).parent / "marks").glob("seam-*.json"))
+    folder = Path(__file__).parent / "marks"
+    marks = [*sorted(folder.glob("seam-*.json")), *sorted((folder / "second").glob("seam-*.json"))]
     for mark in marks:
         sample = marked_sample(mark, told.photos)
-        base = str(told.out / sample.name)
+        name = sample.name + ("-second" if mark.parent != folder else "")
+        base = str(told.out / name)
         cv2.imwrite(base + ".jpg", cv2.cvtColor(sample.rgb, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 84])
         cv2.imwrite(base + "-classes.png", sample.classes)
         cv2.imwrite(base + "-weight.png", sample.weight)
-        (told.out / f"{sample.name}.json").write_text(json.dumps({"group": sample.group}))
-    print(f"{len(marks)} photos prepared in {told.out}")
+        (told.out / f"{name}.json").write_text(json.dumps({"group": sample.group}))
+    print(f"{len(marks)} marked photos prepared in {told.out}")
 
 
 if __name__ == "__main__":

@@ -18,7 +18,7 @@ import torch
 from torch import nn
 from torch.nn import functional as F
 
-from training.bank import NOT_WELD, SLAG, WELD, Picture, batch, load
+from training.bank import NOT_WELD, SLAG, WELD, Picture, batch, load, shelve
 from training.network import CLASSES, Eye
 from training.split import fold_of, split_of
 from training.weights import hold_norms, start_from
@@ -48,12 +48,12 @@ def loss_of(scores: torch.Tensor, classes: torch.Tensor, weight: torch.Tensor, t
 
 
 @torch.no_grad()
-def bead_iou(net: nn.Module, pictures: list[Picture]) -> dict[str, float]:
+def bead_iou(net: nn.Module, pictures: list[Picture], device: str) -> dict[str, float]:
     """IoU of the bead at probability one half, over whole pictures, where the marks are sure."""
     net.eval()
     found = {}
     for picture in pictures:
-        layers = picture.layers
+        layers = picture.layers.to(device)
         _, h, w = layers.shape
         x = F.pad(layers[None, :3].float() / 255, (0, -w % 32, 0, -h % 32), mode="reflect")
         p = torch.softmax(net(x)[:, :6].float(), 1)[0, [WELD, SLAG]].sum(0)[:h, :w]
@@ -91,12 +91,13 @@ def train(
         net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998 if weights is None else 0.99), use_buffers=True
     )
     optimiser = torch.optim.AdamW(net.parameters(), lr=1e-3, weight_decay=0.02)
+    photos, renders = (shelve(pictures, device) if pictures else None for pictures in (real, rendered))
     start, done, step = time.monotonic(), 0.0, 0
     while done < 1:
         rate = top_rate * min(1.0, done / 0.06 + 0.02) * 0.5 * (1 + np.cos(np.pi * done))
         for group in optimiser.param_groups:
             group["lr"] = rate
-        rgb, classes, weight, toe = batch(real, rendered, rng, n=n, side=side, share_real=share_real)
+        rgb, classes, weight, toe = batch(photos, renders, rng, n=n, side=side, share_real=share_real)
         with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
             scores = net(rgb.contiguous(memory_format=torch.channels_last))
         loss = loss_of(scores, classes, weight, toe)
@@ -161,7 +162,7 @@ def main() -> None:
     ask.add_argument("--widths", default="16,28,52,96,128")
     ask.add_argument("--share-real", type=float, default=0.45)
     ask.add_argument("--seed", type=int, default=7)
-    ask.add_argument("--batch", type=int, default=32)
+    ask.add_argument("--batch", type=int, default=64)
     ask.add_argument("--side", type=int, default=384)
     ask.add_argument("--everything", action="store_true", help="learn from the photos kept for testing as well")
     ask.add_argument("--leave-out", type=int, help="number of a fold of the training photos (0 or 1) to keep apart as well")
@@ -171,9 +172,9 @@ def main() -> None:
     ask.add_argument("--name", default="eye")
     told = ask.parse_args()
     device = "cuda" if torch.cuda.is_available() else "cpu"
-    marked = load(told.real, device) if told.real else []
-    rendered = load(told.rendered, device) if told.rendered else []
-    kept = [p for p in marked if split_of(p.group) == "test"]
+    marked = load(told.real) if told.real else []
+    rendered = load(told.rendered) if told.rendered else []
+    kept = [p for p in marked if split_of(p.group) == "test" and not p.name.endswith("-second")]
     learn = marked if told.everything else [p for p in marked if split_of(p.group) == "train"]
     if told.leave_out is not None:
         kept = [p for p in learn if fold_of(p.group) == told.leave_out]
@@ -197,7 +198,7 @@ def main() -> None:
     told.out.mkdir(parents=True, exist_ok=True)
     write_onnx(net, told.out / f"{told.name}.onnx")
     sets = {} if told.quick else {"kept_apart": kept, "rendered_held": held, "learnt": learn}
-    figures = {name: bead_iou(net.to(device), pictures) for name, pictures in sets.items()}
+    figures = {name: bead_iou(net.to(device), pictures, device) for name, pictures in sets.items()}
     print(steps, "steps", json.dumps(_summary(figures)), flush=True)
     record = {
         "classes": CLASSES,
