@@ -262,6 +262,30 @@ def test_several_photos_at_once_and_back_to_the_first(measured: list[Coupon]) ->
     assert page.session_state[Key.TRAY] == []
 
 
+def test_several_photos_of_one_coupon_give_one_result(measured: list[Coupon], monkeypatch: pytest.MonkeyPatch) -> None:
+    def inspect_coupon(photos: Any, coupon: Coupon, **_: Any) -> Any:
+        each = [work.inspect_photo(photo, coupon) for photo in photos]
+        own = [
+            {"name": one.photo.name, "used": k > 0, "refused": None, "measures": {"width_mean_mm": {"value": 8.0, "u": 0.1}}}
+            for k, one in enumerate(each)
+        ]
+        record = {**each[1].as_dict(), "same_coupon": {"together": False, "photos": own}}
+        return SimpleNamespace(joint=each[1], photos=each, as_dict=lambda: record)
+
+    monkeypatch.setattr(work, "inspect_coupon", inspect_coupon)
+    page = _upload(_clean(_page("inspect_page")), ("a.jpg", grey_photo(seed=1)), ("b.jpg", grey_photo(seed=2)))
+    page.toggle(key=Key.ONE_COUPON).set_value(True).run()
+    assert not page.exception, [e.value for e in page.exception]
+    assert "a.jpg" in _words(page) and "Not in the result: a.jpg" in _words(page) and "do not lie alike" in _words(page)
+    assert not [b for b in page.button_group if b.key == Key.PICKED]
+    page.button(key=Key.SAVE).click().run()
+    with Logbook() as book:
+        (entry,) = book.entries()
+        assert entry.photo_name == "b.jpg" and book.result(entry.id)["same_coupon"]["photos"]
+    page.toggle(key=Key.ONE_COUPON).set_value(False).run()
+    assert [b for b in page.button_group if b.key == Key.PICKED], "each photo by itself again"
+
+
 def test_inspect_works_without_a_logbook(measured: list[Coupon], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "file").write_text("in the way")
     monkeypatch.setenv("TOELINE_LOGBOOK", str(tmp_path / "file" / "logbook.sqlite"))

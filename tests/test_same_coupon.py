@@ -262,3 +262,8 @@ def test_the_command_writes_one_line_and_one_logbook_entry(
     assert len(list((tmp_path / "drawn").iterdir())) == 2
     with Logbook(book) as opened:
         assert len(opened.entries()) == 1
+    monkeypatch.setattr("sys.argv", [*words, "--before", str(TEE)])
+    with pytest.raises(SystemExit) as stop:
+        main()
+    assert stop.value.code not in (0, None)
+    assert "off one photo's count" in " ".join(capsys.readouterr().err.split())

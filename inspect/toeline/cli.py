@@ -162,6 +162,11 @@ def inspect(
     if same_coupon:
         if hints != Hints():
             raise BadUsage("Points and boxes set by hand belong to one photo.", advice="Leave out --through and --box.")
+        if before is not None:
+            raise BadUsage(
+                "A photo of the plates before the bead is taken off one photo's count, not off several photos together.",
+                advice="Inspect one of the photos with --before, or leave it out.",
+            )
         raise typer.Exit(_run_together(listed, coupon, scaling, limits, json_to, overlay, logbook, history))
     refused = _run(listed, coupon, scaling, hints, limits, before, json_to, overlay, logbook, workers, history)
     raise typer.Exit(3 if refused else 0)

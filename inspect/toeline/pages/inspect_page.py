@@ -7,11 +7,12 @@ from functools import partial
 
 import streamlit as st
 
+from toeline.logbook import Logbook
 from toeline.pages import ask, droplets, hand, save, server, show, tell
 from toeline.pages.shelf import Shelf
 from toeline.pages.state import Key
 from toeline.pages.uploads import Taken, forget, tray
-from toeline.pages.work import inspected
+from toeline.pages.work import Asked, inspected, inspected_together
 from toeline.report.summary import unsaid_strips
 
 
@@ -30,6 +31,41 @@ def page() -> None:
         return
     if asked is None:
         return
+    if _one_coupon(taken):
+        _together(book, shelf, taken, asked)
+    else:
+        _alone(book, shelf, taken, asked)
+    if st.button("Put these photos away", width="stretch", key="inspect-clear"):
+        forget(Key.TRAY)
+        st.rerun()
+
+
+def _one_coupon(taken: list[Taken]) -> bool:
+    """Whether a person said that all photos of the tray show one coupon."""
+    if len(taken) < 2:
+        return False
+    return st.toggle(
+        f"These {len(taken)} photos show one coupon",
+        help="Then they are solved together and give one result: taken from different sides, strips left where they lie, they make "
+        "the numbers surer and show more plate.",
+        key=Key.ONE_COUPON,
+    )
+
+
+def _together(book: Logbook | None, shelf: Shelf, taken: list[Taken], asked: Asked) -> None:
+    """One result from all photos."""
+    asked = tell.more(book, taken[0][0], asked)
+    with st.spinner("Measuring …", show_time=True):
+        shown = inspected_together(shelf, server.turn(), taken, asked)
+    if shown.record is not None:
+        show.strips(unsaid_strips(shown.record, asked.scaling.strip_thickness_mm))
+    show.whole(shown, below_picture=None if shown.record is None else partial(show.each_photo, shown.record))
+    if shown.record is not None and not shown.record["refused"]:
+        save.form(book, shown, shelf.photo(shown.photo))
+
+
+def _alone(book: Logbook | None, shelf: Shelf, taken: list[Taken], asked: Asked) -> None:
+    """One photo, the newest or the one tapped."""
     photo, name = _picked(taken)
     asked = hand.asked_with(tell.more(book, photo, asked), photo)
     asked = replace(asked, plate_photo=_before(shelf))
@@ -43,9 +79,6 @@ def page() -> None:
     if first.record is not None and shown.record is not None and not shown.record["refused"]:
         droplets.sheet(shelf, photo, name, first.record)
         save.form(book, shown, shelf.photo(photo))
-    if st.button("Put these photos away", width="stretch", key="inspect-clear"):
-        forget(Key.TRAY)
-        st.rerun()
 
 
 def _before(shelf: Shelf) -> str | None:

@@ -12,7 +12,7 @@ from toeline.pages.shelf import Shown
 from toeline.report.charts import png, spatter_chart, speed_chart, width_chart
 from toeline.report.class_table import mark_words
 from toeline.report.summary import CAUTION, headline, no_change, photo_word, rest
-from toeline.report.tables import flag_lines, spatter_rates, spatter_words, verdict_lines
+from toeline.report.tables import flag_lines, photo_rows, spatter_rates, spatter_words, verdict_lines
 
 Record = Mapping[str, Any]
 
@@ -52,6 +52,18 @@ def record(told: Record, *, overlay: bytes | None, below_picture: Callable[[], N
     causes(told)
     verdicts(told)
     doubts(told)
+
+
+def each_photo(told: Record) -> None:
+    """What each of several photos of one coupon says by itself."""
+    rows = photo_rows(told)
+    with st.expander(f"What each of the {len(rows)} photos says by itself"):
+        st.html(f'<div class="ledger">{"".join(_row(name, told_by_it, "" if used == "yes" else "bad") for name, told_by_it, used in rows)}</div>')
+        left_out = [name for name, _, used in rows if used == "no"]
+        if left_out:
+            st.markdown(f"Not in the result: {', '.join(left_out)}.")
+        moved = "" if told["same_coupon"]["together"] else " The strips do not lie alike in them, so only thickness and angle are common."
+        st.caption("The picture above is that of the photo that shows the toes best." + moved)
 
 
 def word(kind: str, html: str) -> None:

@@ -14,6 +14,7 @@ class Key(StrEnum):
     CLASS_TRAY = "class-tray"
     UPLOADS = "uploads-so-far"
     PICKED = "inspect-picked"
+    ONE_COUPON = "inspect-one-coupon"
     # what was said of the coupon and its photo
     CHOICES = "choices"
     ASKING = "asking"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import logging
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, replace
 from threading import Semaphore
 
@@ -20,6 +20,7 @@ from toeline.pages.shelf import Shelf, Shown, key_of
 from toeline.photo import read_photo
 from toeline.report.class_table import marks_as_dict
 from toeline.report.close_up import close_up, close_up_box
+from toeline.same_coupon import inspect_coupon
 from toeline.spatter import Correction
 
 #: Long side of the drawn picture [px]: sharp on a phone when zoomed in, small enough to send.
@@ -62,15 +63,43 @@ class Asked:
 
 def inspected(shelf: Shelf, turn: Semaphore, photo: str, name: str, asked: Asked) -> Shown:
     """What is found on a photo of the shelf; expected errors come back as ``trouble``, in words."""
-    key = key_of([photo, name, asked.key, METHOD, __version__])
+
+    def look() -> Shown:
+        found = correct_spatter(_found(shelf, photo, name, asked), asked.corrections, limit_set=asked.limit_set)
+        return Shown(name, photo, found.as_dict(), _jpeg(found), grade=_marks(found), frame_px=close_up_box(found))
+
+    return _shown(shelf, turn, [photo, name, asked.key], name, photo, look)
+
+
+def inspected_together(shelf: Shelf, turn: Semaphore, photos: Sequence[tuple[str, str]], asked: Asked) -> Shown:
+    """The one result of several photos of one coupon, each told by (hash, name); the picture is that of the leading photo."""
+    told = ", ".join(name for _, name in photos)
+
+    def look() -> Shown:
+        found = inspect_coupon(
+            [read_photo(shelf.photo(photo), name=name) for photo, name in photos],
+            asked.coupon,
+            scaling=asked.scaling,
+            limit_set=asked.limit_set,
+            history=asked.history,
+        )
+        lead = found.joint
+        key = next(photo for (photo, _), one in zip(photos, found.photos, strict=True) if one.photo is lead.photo)
+        return Shown(told, key, found.as_dict(), _jpeg(lead), grade=_marks(lead), frame_px=close_up_box(lead))
+
+    return _shown(shelf, turn, ["together", list(photos), asked.key], told, photos[0][0], look)
+
+
+def _shown(shelf: Shelf, turn: Semaphore, parts: Sequence[object], name: str, photo: str, look: Callable[[], Shown]) -> Shown:
+    """From the shelf where exactly this was done before; else one at a time, with errors put into words."""
+    key = key_of([*parts, METHOD, __version__])
     if (done := shelf.finished(key)) is not None:
         return done
     with turn:
         if (done := shelf.finished(key)) is not None:
             return done
         try:
-            found = correct_spatter(_found(shelf, photo, name, asked), asked.corrections, limit_set=asked.limit_set)
-            shown = Shown(name, photo, found.as_dict(), _jpeg(found), grade=_marks(found), frame_px=close_up_box(found))
+            shown = look()
         except ToelineError as error:
             return Shown(name, photo, trouble=(error.message, error.advice))
         except Exception:
