@@ -58,7 +58,8 @@ def each_photo(told: Record) -> None:
     """What each of several photos of one coupon says by itself."""
     rows = photo_rows(told)
     with st.expander(f"What each of the {len(rows)} photos says by itself"):
-        st.html(f'<div class="ledger">{"".join(_row(name, told_by_it, "" if used == "yes" else "bad") for name, told_by_it, used in rows)}</div>')
+        lines = [_row(name, own, "" if used == "yes" else "bad") for name, own, used in rows]
+        st.html(f'<div class="ledger">{"".join(lines)}</div>')
         left_out = [name for name, _, used in rows if used == "no"]
         if left_out:
             st.markdown(f"Not in the result: {', '.join(left_out)}.")
