@@ -21,7 +21,7 @@ from PIL import Image, ImageOps
 from pillow_heif import register_heif_opener
 from sample_images.scene import geometry
 from sample_images.scene.coupon import make_coupon, under_strip
-from sample_images.scene.meshes import bead_mesh, face_mesh, particles_mesh
+from sample_images.scene.meshes import bead_mesh, face_mesh, particles_mesh, wire_mesh
 from sample_images.scene.process import FAULTS, PROCESSES, can_have, faulty_settings, look_of, sound_settings
 from sample_images.scene.shipped import SHIPPED, shipped_choices
 from sample_images.scene.spatter import Particle, particle_mesh
@@ -226,6 +226,68 @@ def test_a_fault_the_process_cannot_have_is_refused() -> None:
     sound = sound_settings(np.random.default_rng(0), "gmaw-s")
     with pytest.raises(ValueError, match="wrong polarity"):
         faulty_settings(np.random.default_rng(0), sound, "wrong polarity")
+
+
+# ---- signs to check by eye (how they look on steel: common practice, no source)
+
+
+def test_an_unknown_sign_is_named() -> None:
+    with pytest.raises(ValueError, match="icicle"):
+        make_coupon(0, signs=("icicle",))
+
+
+def test_a_rolled_toe_hangs_over_its_plate() -> None:
+    """Overlap is weld metal beyond where it is fused: somewhere above the toe the section must turn back inwards."""
+    coupon = make_coupon(11, joint="plate", fault=None, signs=("overlap",), step_mm=0.2)
+    mesh, share, _ = bead_mesh(coupon, 0.1)
+    sections = mesh.points.reshape(-1, len(share), 3)
+    row = int(np.argmax(coupon.bead.lap_mm[0]))
+    y, z = sections[row, :, 1], sections[row, :, 2]
+    low = share < 0.4
+    contact = y[low][z[low] < 0.02].max()
+    edge = y[low][z[low] > 0.05].min()
+    assert contact - edge > 0.15, "the metal's edge lies outside of where it touches the plate"
+    assert edge >= coupon.bead.across_mm[0, row] - 0.05, "and the toe line is that edge"
+
+
+def test_an_undercut_is_as_deep_as_told_and_the_plate_is_whole_beyond_it() -> None:
+    coupon = make_coupon(12, joint="plate", fault=None, signs=("undercut",), step_mm=0.2)
+    side = int(np.argmax(coupon.bead.sunk_mm.max(axis=1)))
+    row = int(np.argmax(coupon.bead.sunk_mm[side]))
+    mesh = face_mesh(coupon, coupon.bodies[0], side, 0.2)
+    x = coupon.bead.along_mm[row]
+    across = np.abs(mesh.points[np.abs(mesh.points[:, 0] - x) < 1e-6])
+    from_toe = across[:, 1] - np.abs(coupon.bead.across_mm[side, row])
+    assert across[from_toe < 0.01, 2].max() == pytest.approx(coupon.bead.sunk_mm[side, row], abs=0.02)
+    assert across[from_toe > coupon.bead.groove_mm[side, row], 2].max() < 1e-6
+
+
+def test_planted_signs_leave_the_rest_of_the_coupon_alone() -> None:
+    plain, planted = make_coupon(13, fault=None), make_coupon(13, fault=None, signs=("wire left", "melt-through"))
+    np.testing.assert_array_equal(plain.bead.across_mm, planted.bead.across_mm)
+    assert plain.particles == planted.particles and plain.phone == planted.phone
+    kinds = {d.kind for d in planted.bead.defects} - {d.kind for d in plain.bead.defects}
+    assert kinds == {"wire left", "melt-through"}
+
+
+def test_a_cold_start_is_narrow_and_high() -> None:
+    plain = make_coupon(14, joint="plate", fault=None, to_right=True)
+    cold = make_coupon(14, joint="plate", fault=None, to_right=True, signs=("cold start",))
+    start = (plain.bead.along_mm > 2.0) & (plain.bead.along_mm < 4.0)
+    wide = [float(np.mean(np.diff(c.bead.across_mm[:, start], axis=0))) for c in (plain, cold)]
+    assert wide[1] < 0.9 * wide[0] and cold.bead.hump_mm[start].mean() > 1.3 * plain.bead.hump_mm[start].mean()
+    rest = plain.bead.along_mm > 20.0
+    np.testing.assert_allclose(plain.bead.across_mm[:, rest], cold.bead.across_mm[:, rest])
+
+
+def test_wire_left_is_as_long_and_thick_as_told() -> None:
+    coupon = make_coupon(15, fault=None, signs=("wire left",))
+    wire = coupon.bead.wire
+    assert wire is not None
+    bead, share, _ = bead_mesh(coupon, 0.2)
+    rod = wire_mesh(coupon, bead.points.reshape(-1, len(share), 3), share)
+    reach = np.linalg.norm(rod.points - rod.points[:17].mean(axis=0), axis=1).max()
+    assert wire.length_mm * 0.95 < reach < wire.length_mm * 1.35 + 2.0 * wire.diameter_mm
 
 
 # ---- shipped photos

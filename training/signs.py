@@ -4,7 +4,8 @@
 
 The folder holds training pictures of `sample_images.scene` with their masks. Each bead is laid straight along its true toes, set off a
 little at random as a traced line would be, in the same layout as `toeline.surface.learned` makes it: rows from outside the first toe,
-over the face, to outside the second. Only rendered beads say what there is to see, so the figures are figures on rendered beads.
+over the face, to outside the second; a fourth channel holds the bead's width, which laying straight takes away. Only rendered beads say
+what there is to see, so the figures are figures on rendered beads.
 """
 
 from __future__ import annotations
@@ -12,7 +13,8 @@ from __future__ import annotations
 import argparse
 import json
 import time
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
@@ -26,32 +28,46 @@ from sample_images.scene.bead import SIDES
 from sample_images.scene.coupon import Coupon
 from sample_images.scene.geometry import TOE_PLATES
 from sample_images.scene.training import training_coupon
+from torch import nn
 from torch.nn import functional as F
 
 from training.bank import spoil
 from training.network import Eye
 
-SIGNS = ("pores", "undercut", "overlap", "crater unfilled", "ripple pointed", "dull face", "soot")
+SIGNS = (
+    "pores", "undercut", "overlap", "crater unfilled", "cold start", "melt-through", "wire left", "arc strike",
+    "ripple pointed", "dull face", "soot",
+)  # fmt: skip
+"""The first eight as the scene's mask numbers them."""
 STEP_MM = 0.15
-N_BESIDE, N_FACE = 32, 64
-"""Rows outside each toe, every `STEP_MM`, and rows over the face; as in toeline.surface.learned."""
-WIDTHS = (12, 20, 36, 56, 72)
+N_BESIDE, N_FACE = 48, 64
+"""Rows outside each toe, `BESIDE_MM` from it, and rows over the face; as in toeline.surface.learned."""
+BESIDE_MM = STEP_MM * (1.025 ** np.arange(N_BESIDE) - 1.0) / 0.025
+WIDTH_OF_WHITE_MM = 25.5
+"""Width at which the fourth channel is full. [mm]"""
+WIDTHS = (16, 28, 48, 80, 96)
 COLUMNS = 256
+CUT_MM, LAP_MM = (0.08, 0.22), (0.08, 0.22)
+"""A groove or a nose counts from the upper number on; between the two nobody can say. [mm]"""
+LEAST_PX_PER_MM = 5.0
+"""Grooves and noses in coarser pictures are neither taught nor denied."""
+LEAST_PORE_PX = 8
 
 
 @dataclass(frozen=True)
 class Strip:
-    """A bead laid straight: RGB, bits of `SIGNS` that show, bits of what is known there; each (rows, columns, …) uint8."""
+    """A bead laid straight: RGB and width, uint8 (rows, columns, 4); bits of `SIGNS` shown and known, uint16 (rows, columns)."""
 
     seed: int
-    rgb: NDArray[np.uint8]
-    shown: NDArray[np.uint8]
-    known: NDArray[np.uint8]
+    px_per_mm: float
+    rgbw: NDArray[np.uint8]
+    shown: NDArray[np.uint16]
+    known: NDArray[np.uint16]
 
 
 def straight_px(coupon: Coupon, along_mm: NDArray[np.float64], toes_mm: NDArray[np.float64]) -> NDArray[np.float64]:
     """Photo positions of the straight picture's points, shape (rows, columns, 2); `toes_mm` is (2, columns) across on the plates."""
-    beside = (np.arange(N_BESIDE) * STEP_MM)[:, None]
+    beside = BESIDE_MM[:, None]
     share = ((np.arange(N_FACE) + 0.5) / N_FACE)[:, None]
     names = SIDES[coupon.joint]
 
@@ -79,41 +95,86 @@ def lay_straight(job: tuple[Path, int]) -> Strip | None:
     folder, seed = job
     coupon = training_coupon(seed)
     rgb = cv2.cvtColor(cv2.imread(str(folder / f"{seed}.jpg")), cv2.COLOR_BGR2RGB)
-    classes = cv2.imread(str(folder / f"{seed}.png"), cv2.IMREAD_UNCHANGED)
-    classes = classes if classes.ndim == 2 else _numbers(folder / f"{seed}.png")
-    signs = cv2.imread(str(folder / f"{seed}-signs.png"), cv2.IMREAD_UNCHANGED)
+    classes = _numbers(folder / f"{seed}.png")
+    signs = _numbers(folder / f"{seed}-signs.png")
     rng = np.random.default_rng([seed, 12])
-    along = np.arange(2.0, coupon.bead.length_mm - 2.0, STEP_MM)
+    first, last = rng.uniform(-1.0, 2.5, 2)
+    along = np.arange(first, coupon.bead.length_mm - last, STEP_MM)
     toes = np.stack([np.interp(along, coupon.bead.along_mm, coupon.bead.across_mm[side]) for side in (0, 1)])
-    slip = [0.12 * rng.standard_normal() + 0.10 * noise.line(rng, along, 6.0) for _ in (0, 1)]
+    slip = [0.13 * rng.standard_normal() + 0.11 * noise.line(rng, along, 6.0) for _ in (0, 1)]
     at = straight_px(coupon, along, toes + np.stack(slip))
     middle = at[N_BESIDE + N_FACE // 2]
     inside = (middle[:, 0] > 4) & (middle[:, 0] < rgb.shape[1] - 5) & (middle[:, 1] > 4) & (middle[:, 1] < rgb.shape[0] - 5)
     if np.count_nonzero(inside) < 64:
         return None
-    at = at[:, inside].astype(np.float32)
+    at, along = at[:, inside].astype(np.float32), along[inside]
     picture = cv2.remap(rgb, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
-    there = cv2.remap(classes, at[..., 0], at[..., 1], cv2.INTER_NEAREST, borderValue=0)
-    bits = cv2.remap(signs, at[..., 0], at[..., 1], cv2.INTER_NEAREST, borderValue=0)
-    hidden = (there == 0) | (there == 5)
+    there = cv2.remap(classes, at[..., 0], at[..., 1], cv2.INTER_NEAREST, borderValue=5)
+    bits = cv2.remap(signs, at[..., 0], at[..., 1], cv2.INTER_NEAREST, borderValue=0).astype(np.uint16)
+    hidden = there == 5
+    if rng.random() < 0.5:  # a view may or may not end where the plates end
+        hidden |= (there == 0) & (bits & 64 == 0)
     picture[hidden] = 0
-    known = np.where(hidden, 0, 0b0001111).astype(np.uint8)
-    rows = np.arange(len(at))[:, None]
+    wide = toes.sum(axis=0) * np.sqrt(0.5) if coupon.joint == "tee" else toes[1] - toes[0]
+    width = np.clip(255.0 / WIDTH_OF_WHITE_MM * wide[inside] * float(np.exp(0.04 * rng.standard_normal())), 0, 255)
+    rgbw = np.dstack([picture, np.broadcast_to(width.astype(np.uint8), hidden.shape)])
+    known = np.where(hidden, 0, 0xFF).astype(np.uint16)
+    scale = coupon.camera.focal_px / coupon.distance_mm
+    _toe_signs(coupon, along, bits, known, fine=scale >= LEAST_PX_PER_MM)
+    known[_tiny(signs, at)] &= 0xFFFE
+    known[:, np.ptp(at[N_BESIDE : N_BESIDE + N_FACE], axis=0).max(axis=-1) < 2] = 0
+    _looks(coupon, there, hidden, bits, known)
+    return Strip(seed, scale, rgbw, bits & known, known)
+
+
+def _toe_signs(
+    coupon: Coupon, along: NDArray[np.float64], bits: NDArray[np.uint16], known: NDArray[np.uint16], *, fine: bool
+) -> None:
+    """Undercut and overlap along each toe, from the geometry: in rows over the groove, and over the nose."""
+    bead = coupon.bead
+    bits &= np.uint16(0xFFFF ^ 0b110)
+    rows = np.arange(len(bits))
+    for side in (0, 1):
+        outside = N_BESIDE - 1 - rows if side == 0 else rows - N_BESIDE - N_FACE
+        across = np.where(outside >= 0, BESIDE_MM[np.clip(outside, 0, N_BESIDE - 1)], 0.1 * outside)[:, None]
+        groove = np.interp(along, bead.along_mm, bead.groove_mm[side])[None]
+        for bit, size, limits, band in (
+            (2, bead.sunk_mm[side], CUT_MM, (across > -0.25) & (across < np.maximum(groove, 0.7))),
+            (4, bead.lap_mm[side], LAP_MM, (across > -0.6) & (across < 0.6)),
+        ):
+            much = np.interp(along, bead.along_mm, size)[None]
+            bits[band & (much >= limits[1])] |= np.uint16(bit)
+            unsure = (much > limits[0]) & (much < limits[1]) | (much >= limits[1]) & (not fine)
+            known[band & unsure] &= np.uint16(0xFFFF ^ bit)
+
+
+def _tiny(signs: NDArray[np.uint8], at: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Where pores are too few pixels to be told."""
+    n, labels, boxes, _ = cv2.connectedComponentsWithStats(signs & 1)
+    few = np.zeros(n, np.uint8)
+    few[1:] = boxes[1:, cv2.CC_STAT_AREA] < LEAST_PORE_PX
+    return np.asarray(cv2.remap(few[labels], at[..., 0], at[..., 1], cv2.INTER_NEAREST) > 0)
+
+
+def _looks(
+    coupon: Coupon, there: NDArray[np.uint8], hidden: NDArray[np.bool_], bits: NDArray[np.uint16], known: NDArray[np.uint16]
+) -> None:
+    """Looks of the whole bead or plate: pointed ripples, dull face, soot."""
+    rows = np.arange(len(there))[:, None]
     face = (rows >= N_BESIDE) & (rows < N_BESIDE + N_FACE) & np.isin(there, (2, 4))
     plate = ~hidden & (there == 1)
     look, scale = coupon.look, coupon.camera.focal_px / coupon.distance_mm
     drawn = look.ripple_sweep_ratio * (1.0 + 1.2 * (1.9 - look.ripple_power))
     told = (
-        (16, face, drawn, 0.75, 1.2, look.ripple_mm * scale > 3.5 and look.slag_share < 0.1),
-        (32, face, look.dull_ratio, 0.35, 0.55, look.slag_share < 0.1),
-        (64, plate, look.soot_ratio, 0.3, 0.55, True),
+        (256, face, drawn, 0.75, 1.2, look.ripple_mm * scale > 3.5 and look.slag_share < 0.1),
+        (512, face, look.dull_ratio, 0.35, 0.55, look.slag_share < 0.1),
+        (1024, plate, look.soot_ratio, 0.3, 0.55, True),
     )
     for bit, where, value, below, above, can_tell in told:
         if can_tell and not below < value < above:
-            known[where] |= bit
+            known[where] |= np.uint16(bit)
             if value >= above:
-                bits[where] |= bit
-    return Strip(seed, picture, bits, known)
+                bits[where] |= np.uint16(bit)
 
 
 def _numbers(path: Path) -> NDArray[np.uint8]:
@@ -122,42 +183,82 @@ def _numbers(path: Path) -> NDArray[np.uint8]:
     return np.asarray(Image.open(path))
 
 
-def batch(strips: list[Strip], rng: np.random.Generator, n: int, device: str) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
-    """n crops, flipped and spoilt: rgb, shown, known."""
-    rgb, shown, known = [], [], []
-    rows = 2 * N_BESIDE + N_FACE
-    for _ in range(n):
-        s = strips[int(rng.integers(len(strips)))]
-        width = s.rgb.shape[1]
-        rare = np.flatnonzero((s.shown & 0b1001).any(axis=0))
-        wanted = int(rng.choice(rare)) if len(rare) and rng.random() < 0.5 else int(rng.integers(width))
-        first = int(np.clip(wanted - rng.integers(COLUMNS), 0, max(0, width - COLUMNS)))
+class Lessons:
+    """Crops to learn from, so drawn that every sign comes up."""
+
+    def __init__(self, strips: list[Strip]) -> None:
+        self.strips = strips
+        counts = [np.array([np.count_nonzero(s.shown & (1 << k)) for k in range(len(SIGNS))]) for s in strips]
+        self.having = [np.flatnonzero([c[k] >= 20 for c in counts]) for k in range(len(SIGNS))]
+        shown, known = (
+            sum(counts),
+            sum(np.array([np.count_nonzero(s.known & (1 << k)) for k in range(len(SIGNS))]) for s in strips),
+        )
+        self.weight = np.clip(np.sqrt((known - shown) / np.maximum(shown, 1)), 1.0, 6.0)
+
+    def crop(self, rng: np.random.Generator) -> list[NDArray[np.generic]]:
+        """RGB and width, shown, known; flipped at random."""
+        k = int(rng.integers(8))
+        wanted = rng.random() < 0.55 and len(self.having[k])
+        s = self.strips[int(rng.choice(self.having[k])) if wanted else int(rng.integers(len(self.strips)))]
+        width = s.rgbw.shape[1]
+        columns = np.flatnonzero((s.shown & (1 << k)).any(axis=0)) if wanted else np.arange(width)
+        first = int(np.clip(rng.choice(columns) - rng.integers(COLUMNS), 0, max(0, width - COLUMNS)))
         cut = slice(first, first + COLUMNS)
-        parts = [s.rgb[:, cut], s.shown[:, cut], s.known[:, cut]]
+        parts: list[NDArray[np.generic]] = [s.rgbw[:, cut], s.shown[:, cut], s.known[:, cut]]
         short = COLUMNS - parts[0].shape[1]
         parts = [np.pad(p, ((0, 0), (0, short), (0, 0))[: p.ndim]) for p in parts]
         for axis in (0, 1):
             if rng.random() < 0.5:
                 parts = [np.flip(p, axis) for p in parts]
-        rgb.append(parts[0])
-        shown.append(parts[1])
-        known.append(parts[2])
-    x = torch.from_numpy(np.stack(rgb)).to(device).permute(0, 3, 1, 2).float() / 255
-    blank = (x.sum(1, keepdim=True) == 0).float()
-    x = spoil(x, rng) * (1 - blank)
-    assert x.shape[2] == rows
-    return x, torch.from_numpy(np.stack(shown)).to(device).long(), torch.from_numpy(np.stack(known)).to(device).long()
+        return parts
+
+    def batches(self, rng: np.random.Generator, n: int, device: str) -> Iterator[tuple[torch.Tensor, torch.Tensor, torch.Tensor]]:
+        """Endless batches of n crops, spoilt: input, shown, known; crops are cut ahead in another thread."""
+
+        def cut(own: np.random.Generator) -> list[torch.Tensor]:
+            crops = [self.crop(own) for _ in range(n)]
+            return [torch.from_numpy(np.stack([c[i] for c in crops]).astype(np.int32 if i else np.uint8)) for i in range(3)]
+
+        with ThreadPoolExecutor(4) as pool:
+            ahead = [pool.submit(cut, own) for own in rng.spawn(8)]
+            while True:
+                x, shown, known = (part.to(device) for part in ahead.pop(0).result())
+                ahead.append(pool.submit(cut, rng.spawn(1)[0]))
+                x = x.permute(0, 3, 1, 2).float() / 255
+                blank = (x[:, :3].sum(1, keepdim=True) == 0).float()
+                yield torch.cat([spoil(x[:, :3], rng) * (1 - blank), x[:, 3:]], 1), shown.long(), known.long()
 
 
 def _bits(layer: torch.Tensor) -> torch.Tensor:
     return torch.stack([(layer >> k) & 1 for k in range(len(SIGNS))], 1).float()
 
 
-def train(strips: list[Strip], *, minutes: float, seed: int, device: str, n: int = 24) -> tuple[Eye, int]:
-    """Cross entropy for each sign where it is known, and overlap over the batch; weights averaged exponentially."""
+def _loss(scores: torch.Tensor, there: torch.Tensor, told: torch.Tensor, weight: torch.Tensor) -> torch.Tensor:
+    """Cross entropy of each point where it is known, of blocks (a line a little off is right), and overlap over the batch."""
+    w = weight.reshape(1, -1, 1, 1)
+    each = F.binary_cross_entropy_with_logits(scores, there, pos_weight=w, reduction="none") * told
+    points = (each.sum((0, 2, 3)) / told.sum((0, 2, 3)).clamp(min=1)).sum()
+    block = (8, 16)
+    most = F.max_pool2d(scores.masked_fill(told == 0, -20.0), block)
+    shown, seen = F.max_pool2d(there * told, block), F.max_pool2d(told, block)
+    coarse = F.binary_cross_entropy_with_logits(most, shown, reduction="none") * seen
+    blocks = (coarse.sum((0, 2, 3)) / seen.sum((0, 2, 3)).clamp(min=1)).sum()
+    guess = torch.sigmoid(scores) * told
+    both = (guess * there * told).sum((0, 2, 3))
+    apart = 1 - (2 * both + 100) / (guess.sum((0, 2, 3)) + (there * told).sum((0, 2, 3)) + 100)
+    return points + 0.5 * blocks + 0.15 * apart.sum()
+
+
+def train(strips: list[Strip], *, minutes: float, seed: int, device: str, n: int = 32) -> tuple[Eye, int]:
+    """Learn for a time; weights averaged exponentially."""
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
+    lessons = Lessons(strips)
+    print({sign: len(h) for sign, h in zip(SIGNS, lessons.having, strict=True)}, flush=True)
+    weight = torch.tensor(lessons.weight, dtype=torch.float32, device=device)
     net = Eye(WIDTHS, len(SIGNS))
+    net.stem[0] = nn.Conv2d(4, WIDTHS[0], 4, stride=2, padding=1, bias=False)
     with torch.no_grad():
         assert net.head.bias is not None
         net.head.bias.fill_(-3.0)
@@ -167,18 +268,11 @@ def train(strips: list[Strip], *, minutes: float, seed: int, device: str, n: int
     )
     optimiser = torch.optim.AdamW(net.parameters(), lr=1e-3, weight_decay=0.03)
     start, done, step = time.monotonic(), 0.0, 0
-    while done < 1:
+    for x, shown, known in lessons.batches(rng, n, device):
         rate = 2.5e-3 * min(1.0, done / 0.06 + 0.02) * 0.5 * (1 + np.cos(np.pi * done))
         for group in optimiser.param_groups:
             group["lr"] = rate
-        x, shown, known = batch(strips, rng, n, device)
-        scores = net(x)
-        there, told = _bits(shown), _bits(known)
-        each = F.binary_cross_entropy_with_logits(scores, there, reduction="none") * told
-        guess = torch.sigmoid(scores) * told
-        both = (guess * there * told).sum((0, 2, 3))
-        apart = 1 - (2 * both + 100) / (guess.sum((0, 2, 3)) + (there * told).sum((0, 2, 3)) + 100)
-        loss = (each.sum((0, 2, 3)) / told.sum((0, 2, 3)).clamp(min=1)).sum() + 0.05 * apart.sum()
+        loss = _loss(net(x), _bits(shown), _bits(known), weight)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
@@ -188,32 +282,47 @@ def train(strips: list[Strip], *, minutes: float, seed: int, device: str, n: int
             print(f"{done:.2f} step {step} loss {loss.item():.4f}", flush=True)
         step += 1
         done = (time.monotonic() - start) / (60 * minutes)
+        if done >= 1:
+            break
     return average.module, step
+
+
+def _average_precision(score: torch.Tensor, true: torch.Tensor) -> float:
+    hit = true[score.argsort(descending=True)].double()
+    precision = hit.cumsum(0) / torch.arange(1, len(hit) + 1)
+    return float((precision * hit).sum() / hit.sum().clamp(min=1))
 
 
 @torch.no_grad()
 def figures(net: Eye, strips: list[Strip], device: str) -> dict[str, dict[str, float]]:
-    """Average precision over pixels where each sign is known, and their share, on strips not learnt from."""
+    """On strips not learnt from: average precision over points where each sign is known, and over beads by their strongest place."""
     net.eval()
     score: list[list[torch.Tensor]] = [[] for _ in SIGNS]
     truth: list[list[torch.Tensor]] = [[] for _ in SIGNS]
+    strongest: list[list[tuple[float, bool]]] = [[] for _ in SIGNS]
     for s in strips:
-        x = torch.from_numpy(np.ascontiguousarray(s.rgb)).to(device).permute(2, 0, 1)[None].float() / 255
+        x = torch.from_numpy(np.ascontiguousarray(s.rgbw)).to(device).permute(2, 0, 1)[None].float() / 255
         x = F.pad(x, (0, -x.shape[3] % 32))
-        p = torch.sigmoid(net(x))[0, :, :, : s.rgb.shape[1]].cpu()
+        p = torch.sigmoid(net(x))[0, :, :, : s.rgbw.shape[1]].cpu()
         for k in range(len(SIGNS)):
             know = torch.from_numpy((s.known >> k) & 1 > 0)
+            shown = torch.from_numpy(((s.shown >> k) & 1).astype(np.int32))
             score[k].append(p[k][know][::7])
-            truth[k].append(torch.from_numpy((s.shown >> k) & 1)[know][::7])
+            truth[k].append(shown[know][::7])
+            if know.any():
+                smooth = F.avg_pool2d((p[k] * know)[None, None], (3, 9), 1, (1, 4))
+                strongest[k].append((float(smooth.max()), int(shown.sum()) >= 20))
     out = {}
     for k, name in enumerate(SIGNS):
         p, t = torch.cat(score[k]), torch.cat(truth[k])
-        hit = t[p.argsort(descending=True)].double()
-        precision = hit.cumsum(0) / torch.arange(1, len(hit) + 1)
+        best = torch.tensor([v for v, _ in strongest[k]])
+        whole = torch.tensor([int(v) for _, v in strongest[k]])
         out[name] = {
-            "average_precision": float((precision * hit).sum() / hit.sum().clamp(min=1)),
-            "share": float(hit.mean()),
+            "average_precision": _average_precision(p, t),
+            "share": float(t.double().mean()),
             "mean_probability": float(p.mean()),
+            "average_precision_of_beads": _average_precision(best, whole),
+            "beads_with": int(whole.sum()),
         }
     return out
 
@@ -222,14 +331,21 @@ def write_onnx(net: Eye, path: Path) -> None:
     """Write the network with probabilities as its output; the number of columns is free."""
     torch.onnx.export(
         torch.nn.Sequential(net.float().eval().cpu(), torch.nn.Sigmoid()),
-        (torch.rand(1, 3, 2 * N_BESIDE + N_FACE, COLUMNS),),
+        (torch.rand(1, 4, 2 * N_BESIDE + N_FACE, COLUMNS),),
         str(path),
-        input_names=["rgb"],
+        input_names=["rgbw"],
         output_names=["probability"],
-        dynamic_axes={"rgb": {3: "w"}, "probability": {3: "w"}},
+        dynamic_axes={"rgbw": {3: "w"}, "probability": {3: "w"}},
         opset_version=17,
         dynamo=False,
     )
+
+
+def keep_held(strips: list[Strip], folder: Path, n: int = 150) -> None:
+    """Write strips that nothing learnt from, to set on them what is told from where."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for s in strips[:n]:
+        np.savez_compressed(folder / f"{s.seed}.npz", rgbw=s.rgbw, shown=s.shown, known=s.known, px_per_mm=s.px_per_mm)
 
 
 def main() -> None:
@@ -250,6 +366,7 @@ def main() -> None:
     found = figures(net.to(device), held, device)
     told.out.mkdir(parents=True, exist_ok=True)
     write_onnx(net, told.out / "signs.onnx")
+    keep_held(held, told.out / "held")
     record = {
         "signs": SIGNS,
         "widths": WIDTHS,

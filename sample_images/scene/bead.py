@@ -41,7 +41,7 @@ class Defect:
     Parameters
     ----------
     kind : str
-        `undercut`, `pore`, `lap`, `crater`, `slag`.
+        `undercut`, `pore`, `lap`, `crater`, `slag`, `cold start`, `melt-through`, `wire left`.
     side : str or None
         Toe name, where it has one.
     from_mm, to_mm : float
@@ -59,6 +59,47 @@ class Defect:
     across_share: float | None = None
     depth_mm: float | None = None
     diameter_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """A piece of wire left sticking out of the bead.
+
+    Parameters
+    ----------
+    along_mm, across_share : float
+        Where it stands: along the bead [mm], and across the face, 0 at the lower toe.
+    diameter_mm, length_mm : float
+        Of the wire, and of what sticks out. [mm]
+    lean_deg, turn_deg, bend : float
+        Away from the face's normal [deg], in which direction [deg], and how far its tip is bent aside over its length.
+    ball_ratio : float
+        Diameter of the molten ball at its tip over its own; 1 for a clipped tip.
+    copper : bool
+        Still copper-coloured, or burnt dark.
+    """
+
+    along_mm: float
+    across_share: float
+    diameter_mm: float
+    length_mm: float
+    lean_deg: float
+    turn_deg: float
+    bend: float
+    ball_ratio: float
+    copper: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Melt:
+    """Where the arc went through, or nearly: a hole with a sunken rim, or a sag. [mm]"""
+
+    along_mm: float
+    across_share: float
+    radius_mm: float
+    sag_mm: float
+    hole_mm: float
+    seed: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,6 +122,10 @@ class Bead:
         How far each toe lies below its plate's face (undercut). [mm]
     groove_mm : ndarray, shape (2, n)
         Width of the undercut groove outside the toe. [mm]
+    groove_form : tuple of float
+        Powers of its section (how flat its bottom, how sharp its lip) and how dark its oxide is, 0 to 1.
+    lap_mm : ndarray, shape (2, n)
+        Radius of the nose that a rolled toe hangs over the plate with; the toe is then the nose's edge. [mm]
     hump_mm : ndarray, shape (n,)
         Height of the bulge over the chord; negative is hollow. [mm]
     edge_power, skew : ndarray, shape (n,)
@@ -100,6 +145,8 @@ class Bead:
     across_mm: Array
     sunk_mm: Array
     groove_mm: Array
+    groove_form: tuple[float, float, float]
+    lap_mm: Array
     hump_mm: Array
     edge_power: Array
     skew: Array
@@ -107,6 +154,8 @@ class Bead:
     parts: tuple[Part, ...]
     defects: tuple[Defect, ...]
     ripples: dict[str, Any]
+    melt: Melt | None = None
+    wire: Wire | None = None
 
     def toe_at(self, side: int, along_mm: Array) -> Array:
         """Toe points in the plate frame at positions along, shape (m, 3). [mm]"""
@@ -133,6 +182,13 @@ def _cap(along: Array, length: float, start: float, end: float) -> Array:
     b = np.clip((length - along) / end, 0.0, 1.0)
     share: Array = np.sqrt(np.maximum(0.0, 1.0 - (1.0 - a) ** 2)) * np.maximum(0.0, 1.0 - (1.0 - b) ** 2.2) ** 0.6
     return share
+
+
+def _fall(time: Array, at: float, soft: float) -> Array:
+    """1 before a place, 0 after it."""
+    share = np.clip((at + 0.5 * soft - time) / soft, 0.0, 1.0)
+    fall: Array = share * share * (3.0 - 2.0 * share)
+    return fall
 
 
 def _bump(along: Array, at: float, half: float) -> Array:
@@ -167,6 +223,8 @@ def make_bead(
     length_mm: float,
     plate_angle_deg: float,
     step_mm: float = 0.1,
+    own: np.random.Generator,
+    signs: frozenset[str] = frozenset(),
     to_right: bool = True,
     n_tacks: int = 0,
     has_restart: bool = False,
@@ -185,6 +243,10 @@ def make_bead(
         Length [mm] and angle between the plates [deg].
     step_mm : float
         Distance of nodes along. [mm]
+    own : Generator
+        Source of chance of everything that was added later, so that older coupons keep their numbers.
+    signs : frozenset of str
+        What else to plant: `cold start`, `melt-through`, `wire left`.
     to_right : bool
         Direction of travel in the view.
     n_tacks : int
@@ -218,6 +280,10 @@ def make_bead(
     side_caps = [_cap(along, length_mm, caps[0] * u[0], caps[1] * u[1]) for u in uneven]
     gap = float(rng.uniform(0.0, 1.2)) if joint == "butt" else 0.0
     width = np.array([width_of_area(a, look, plate_angle_deg, tee) for a in area])
+    cold, cold_mm = np.zeros(len(along)), float(own.uniform(4.0, 11.0))
+    if "cold start" in signs:  # the first metal freezes before it wets the plate: narrow, high, rolled edges
+        cold = _fall(time, cold_mm, float(own.uniform(2.0, 5.0)))
+        width = width * (1.0 - float(own.uniform(0.15, 0.42)) * cold)
     rough = look.toe_rough_mm
     sway = 0.045 * noise.line(rng, along, 35.0) + 0.03 * noise.line(rng, along, 14.0)
     sway *= 1.0 + 3.0 * look.drift_ratio  # the hand drifts from plate to plate
@@ -246,15 +312,24 @@ def make_bead(
         depth = float(look.undercut_mm * rng.uniform(0.7, 1.2))
         window = _window(along, low, high, 3.0) * (1.0 + 0.2 * noise.line(rng, along, 3.0))
         sunk[side] = np.maximum(sunk[side], depth * np.clip(window, 0.0, None))
-        groove[side] = np.maximum(groove[side], 0.7 + 1.2 * depth)
+        groove[side] = np.maximum(groove[side], (0.4 + 0.9 * depth) * float(np.exp(own.normal(0.0, 0.2))))
         defects.append(Defect("undercut", SIDES[joint][side], low, high, None, depth))
     sunk *= np.minimum(cap, 1.0) > 0.55
-    edge = np.full(len(along), look.edge_power)
+    edge, lap = np.full(len(along), look.edge_power), np.zeros((2, len(along)))
     for low, high in _stretches(rng, length_mm, look.lap_share, 14.0):
-        edge -= 0.25 * look.edge_power * _window(along, low, high, 4.0)
+        window = _window(along, low, high, 4.0)
+        edge -= 0.25 * look.edge_power * window
+        lobes = 1.0 + 0.3 * noise.line(own, along, 3.0)
+        lap[0] = np.maximum(lap[0], float(own.uniform(0.25, 0.65)) * window * np.clip(lobes, 0.3, 1.5))
         defects.append(Defect("lap", SIDES[joint][0], low, high))
+    lap = np.maximum(lap, cold * own.uniform(0.0, 0.45, (2, 1))) * (cap > 0.5)
+    lap *= sunk < 0.05
+    edge -= 0.25 * look.edge_power * cold
     height = hump * 0.5 * width * cap * np.exp(0.10 * noise.line(rng, along, 8.0))
     height *= 1.0 + 0.5 * _bump(time, 3.0, 4.0)
+    height += float(own.uniform(0.2, 0.55)) * half_width * cap * cold
+    if not tee:  # no nose stands higher than the metal behind it
+        lap = np.minimum(lap, 0.15 + 0.3 * np.maximum(height, 0.0))
 
     parts[0] = Part("start", *sorted((0.0, STEADY_MARGIN_MM)) if to_right else (length_mm - 8.0, length_mm))
     crater_part = (length_mm - 8.0, length_mm) if to_right else (0.0, 8.0)
@@ -264,6 +339,22 @@ def make_bead(
     pores = _pores(rng, look, length_mm, half_width)
     defects.extend(pores)
     parts.extend(_steady(parts, length_mm))
+    if "cold start" in signs:
+        ends = (0.0, cold_mm) if to_right else (length_mm - cold_mm, length_mm)
+        defects.append(Defect("cold start", None, *ends))
+    melt = _melt(own, length_mm, half_width) if "melt-through" in signs else None
+    if melt is not None:
+        reach = max(melt.radius_mm, 1.0)
+        deep = melt.hole_mm or melt.sag_mm
+        defects.append(
+            Defect("melt-through", None, melt.along_mm - reach, melt.along_mm + reach, melt.across_share, deep, 2.0 * reach)
+        )
+    start_at = 0.6 * start_cap if to_right else length_mm - 0.6 * start_cap
+    wire = _wire(own, crater_at, start_at) if "wire left" in signs else None
+    if wire is not None:
+        place = (wire.along_mm - 0.5 * wire.diameter_mm, wire.along_mm + 0.5 * wire.diameter_mm)
+        defects.append(Defect("wire left", None, *place, wire.across_share, None, wire.diameter_mm))
+    form = (float(own.uniform(1.3, 4.0)), float(own.uniform(0.5, 1.0)), float(own.uniform(0.1, 0.8)))
     ripples = {
         "seed": int(rng.integers(2**31)),
         "look": look,
@@ -271,11 +362,12 @@ def make_bead(
         "crater_radius_mm": 0.8 * half_width,
         "restart_mm": restart,
         "half_width_mm": half_width,
+        "crater_form": _crater_form(own, look),
     }
     return Bead(
-        joint, length_mm, to_right, along, np.array(toes), sunk, groove, height, np.clip(edge, 0.42, 1.2),
+        joint, length_mm, to_right, along, np.array(toes), sunk, groove, form, lap, height, np.clip(edge, 0.42, 1.2),
         np.full(len(along), float(np.clip(rng.normal(0.06 if tee else 0.0, 0.03), -0.1, 0.18))),
-        gap, tuple(sorted(parts, key=lambda p: p.from_mm)), tuple(defects), ripples,
+        gap, tuple(sorted(parts, key=lambda p: p.from_mm)), tuple(defects), ripples, melt, wire,
     )  # fmt: skip
 
 
@@ -304,6 +396,44 @@ def _pores(rng: np.random.Generator, look: Look, length: float, half_width: floa
         share = float(np.clip(rng.normal(0.5, 0.16), 0.2, 0.8))
         pores.append(Defect("pore", None, at - 0.5 * size, at + 0.5 * size, share, 0.6 * size, size))
     return pores
+
+
+def _melt(own: np.random.Generator, length: float, half_width: float) -> Melt:
+    """A hole burnt through the bead, or metal that sagged because the plate beneath it melted."""
+    hole = own.random() < 0.6
+    at = float(own.uniform(min(10.0, 0.2 * length), length - min(10.0, 0.2 * length)))
+    radius = float(np.clip(own.lognormal(0.5, 0.4), 0.8, 0.75 * half_width))
+    sag = float(own.uniform(0.3, 1.2) if hole else own.uniform(0.9, 2.2))
+    return Melt(at, float(np.clip(own.normal(0.5, 0.08), 0.3, 0.7)), radius, sag, 6.0 if hole else 0.0, int(own.integers(2**31)))
+
+
+def _wire(own: np.random.Generator, crater_at: float, start_at: float) -> Wire:
+    """Wire that froze in the crater, or a start that only glowed off."""
+    at = crater_at if own.random() < 0.65 else start_at
+    return Wire(
+        along_mm=at + float(own.normal(0.0, 0.8)),
+        across_share=float(np.clip(own.normal(0.5, 0.08), 0.3, 0.7)),
+        diameter_mm=float(own.choice([0.8, 0.9, 1.0, 1.2, 1.6])),
+        length_mm=float(np.clip(own.lognormal(1.7, 0.5), 2.0, 18.0)),
+        lean_deg=float(own.uniform(5.0, 75.0)),
+        turn_deg=float(own.uniform(0.0, 360.0)),
+        bend=float(own.normal(0.0, 0.2)),
+        ball_ratio=float(own.uniform(1.2, 2.0) if own.random() < 0.4 else 1.0),
+        copper=bool(own.random() < 0.6),
+    )
+
+
+def _crater_form(own: np.random.Generator, look: Look) -> dict[str, float]:
+    """How a crater's dish looks: steepness of its rim, rings in it, breadth over length, and a pipe where it shrank last."""
+    deep = look.crater_mm > 0.9
+    return {
+        "power": float(own.uniform(2.2, 5.0)),
+        "ring_mm": float(own.uniform(0.02, 0.07)),
+        "ring_step_mm": float(own.uniform(0.4, 0.9)),
+        "stretch_ratio": float(np.exp(own.normal(0.0, 0.15))),
+        "pipe_mm": float(own.uniform(0.4, 1.2)) if deep and own.random() < 0.35 else 0.0,
+        "pipe_off_mm": float(own.normal(0.0, 0.5)),
+    }
 
 
 def _steady(parts: list[Part], length: float) -> list[Part]:
@@ -365,8 +495,38 @@ def surface(bead: Bead, plate_angle_deg: float, *, step_mm: float = 0.1) -> tupl
     relief = _relief(rng, bead, look, length, share)
     height = bead.hump_mm[:, None] * arch + relief
     yz = ends[0][:, None, :] + share[None, :, None] * chord[:, None, :] + height[:, :, None] * normal[:, None, :]
+    for side in (0, 1):
+        _roll_over(bead, side, plate_angle_deg, yz, (share if side == 0 else 1.0 - share)[None, :] * length[:, None])
     x = np.broadcast_to(bead.along_mm[:, None], height.shape)
     return np.concatenate([x[:, :, None], yz], axis=2), share, relief
+
+
+def _roll_over(bead: Bead, side: int, plate_angle_deg: float, yz: Array, from_toe_mm: Array) -> None:
+    """Bend the face's edge into a nose that hangs over the plate, where the toe is rolled; the toe line stays its edge.
+
+    From the edge the section first runs under the nose to where it touches the plate, then out round the nose and on to the face.
+    """
+    r = bead.lap_mm[side][:, None]
+    if r.max() < 0.02:
+        return
+    name = SIDES[bead.joint][side]
+    frame = plate_axes(bead.joint, plate_angle_deg)[name if bead.joint == "tee" else "plate"]
+    outward = frame[1:, 1] * (-1.0 if name == "right" else 1.0)
+    toe = bead.across_mm[side][:, None, None] * frame[1:, 1]
+    safe = np.maximum(r, 1e-3)
+    u = from_toe_mm / (2.6 * safe)
+    under = np.clip(u / 0.15, 0.0, 1.0)
+    turn = np.radians(-70.0 + 160.0 * np.clip((u - 0.15) / 0.5, 0.0, 1.0))
+    round_in, round_up = r * (1.0 - np.cos(turn)), r * (0.94 + np.sin(turn))
+    first = np.radians(-70.0)
+    inset = np.where(u < 0.15, under * r * (1.0 - np.cos(first)), round_in + np.maximum(u - 0.65, 0.0) * 2.6 * safe)
+    rough = noise.fractal(np.random.default_rng([bead.ripples["seed"], side]), u.shape, 12.0, octaves=4, gain=0.7)
+    lift = np.where(u < 0.15, 0.0, round_up * (1.0 + 0.08 * rough) + 0.5 * safe * np.maximum(u - 0.5, 0.0) ** 1.5 * 2.6)
+    nose = toe - inset[:, :, None] * outward + lift[:, :, None] * frame[1:, 2]
+    join = np.clip((u - 0.65) / 0.6, 0.0, 1.0)
+    join = join * join * (3.0 - 2.0 * join)
+    amount = np.clip(r / 0.12, 0.0, 1.0) * (u < 1.25)
+    yz += (amount * (1.0 - join))[:, :, None] * (nose - yz)
 
 
 def arc_time(bead: Bead, chord_mm: Array, share: Array, rng: np.random.Generator) -> Array:
@@ -403,8 +563,17 @@ def _relief(rng: np.random.Generator, bead: Bead, look: Look, chord: Array, shar
     x = np.broadcast_to(bead.along_mm[:, None], (n, m))
     y = (share[None, :] - 0.5) * chord[:, None]
     at, radius = bead.ripples["crater_at_mm"], bead.ripples["crater_radius_mm"]
-    r = np.hypot(x - at, y) / max(radius, 0.5)
-    relief += -look.crater_mm * np.exp(-((1.35 * r) ** 2.4)) + 0.12 * look.crater_mm * np.exp(-((r - 1.0) ** 2) / 0.05)
+    form = bead.ripples["crater_form"]
+    r = np.hypot((x - at) / form["stretch_ratio"], y) / max(radius, 0.5)
+    dish = np.exp(-((1.25 * r) ** form["power"]))
+    relief += -look.crater_mm * dish + 0.12 * look.crater_mm * np.exp(-((r - 1.0) ** 2) / 0.05)
+    rings = np.abs(np.sin(np.pi * r * max(radius, 0.5) / form["ring_step_mm"]))
+    relief += form["ring_mm"] * min(1.0, look.crater_mm) * dish * (rings - 0.6)
+    if form["pipe_mm"] > 0.0:
+        pipe = np.hypot(x - at - form["pipe_off_mm"], y) / (0.5 * form["pipe_mm"])
+        relief -= 1.8 * form["pipe_mm"] * np.clip(1.0 - pipe**3, 0.0, None)
+    if bead.melt is not None:
+        relief -= _melted(bead.melt, x, y + (0.5 - bead.melt.across_share) * chord[:, None])
     if bead.ripples["restart_mm"] is not None:
         back = bead.ripples["restart_mm"] - (2.0 if bead.to_right else -2.0)
         r = np.hypot(x - back, y) / max(radius, 0.5)
@@ -417,6 +586,16 @@ def _relief(rng: np.random.Generator, bead: Bead, look: Look, chord: Array, shar
         relief[rows] += -1.2 * pore.diameter_mm * np.clip(1.0 - r**3, 0.0, None) ** 0.5 * (r < 1.0)
         relief[rows] += 0.06 * pore.diameter_mm * np.exp(-((r - 1.12) ** 2) / 0.02)
     return np.asarray(relief * fade, dtype=np.float64)
+
+
+def _melted(melt: Melt, x: Array, y: Array) -> Array:
+    """How far the face sank at a melt-through. [mm]"""
+    rng = np.random.default_rng(melt.seed)
+    angle = np.arctan2(y, x - melt.along_mm)
+    uneven = 1.0 + sum(0.1 * rng.normal() * np.cos(k * angle + rng.uniform(0.0, 6.28)) for k in (2, 3, 4))
+    r = np.hypot(x - melt.along_mm, y) / (melt.radius_mm * np.clip(uneven, 0.6, 1.5))
+    sunk = melt.sag_mm * np.exp(-((r / 1.5) ** 3.0))
+    return np.asarray(sunk + melt.hole_mm * np.clip(1.0 - r**6, 0.0, None) ** 0.5)
 
 
 def _ripple_profile(rng: np.random.Generator, look: Look, reach: float) -> tuple[Array, Array]:

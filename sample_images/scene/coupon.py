@@ -44,6 +44,10 @@ Array = NDArray[np.float64]
 
 HARD: tuple[str, ...] = ("glare", "low light", "bright ground plate")
 FAR_MM = 1.0e-3
+PLANTED: frozenset[str] = frozenset(
+    {"crater unfilled", "undercut", "overlap", "pores", "ripple pointed", "cold start", "melt-through", "wire left"}
+)
+"""Signs that can be planted on any coupon."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +187,7 @@ COUPON_CHOICES: frozenset[str] = frozenset(
     "process joint fault hard finish length_mm plate_angle_deg leg_mm width_mm pair n_strips thickness_mm lift_mm"
     " curl_mm focal_35mm_mm width_px height_px fill_ratio pitch_deg yaw_deg roll_deg distractor_ratio to_right"
     " n_tacks has_restart exif step_mm distance_mm target_along_ratio exposure_ev n_arc_strikes pose n_strip_sets"
-    " strip_set n_older bare".split()
+    " strip_set n_older bare signs".split()
 )
 
 
@@ -203,7 +207,8 @@ def make_coupon(seed: int, **choices: Any) -> Coupon:
         `target_along_ratio` (where along the bead the camera points), `exposure_ev`, `n_arc_strikes` (0), `pose`
         (number of another photo of the same coupon by the same phone: view, hand and light differ), `strip_set` of
         `n_strip_sets` (strips taken off and laid anew that many times), `n_older` (mean number of droplets that
-        were there before), `bare` (the plates before this bead).
+        were there before), `bare` (the plates before this bead), `signs` (what else to plant on the bead, of
+        `PLANTED`; each from its own stream).
 
     Returns
     -------
@@ -228,6 +233,11 @@ def make_coupon(seed: int, **choices: Any) -> Coupon:
     hard = choices.get("hard")
     sound, settings = _settings(weld, process, joint, fault, choices)
     look = _vary(weld, look_of(settings, sound))
+    own = np.random.default_rng([seed, 8])
+    signs = frozenset(choices.get("signs", ()))
+    if signs - PLANTED:
+        raise ValueError(f"no such sign to plant: {sorted(signs - PLANTED)}; there are {sorted(PLANTED)}")
+    look = _planted(own, look, signs)
 
     tee = joint == "tee"
     angle = float(choices.get("plate_angle_deg", weld.uniform(85.0, 95.0))) if tee else 180.0
@@ -235,7 +245,7 @@ def make_coupon(seed: int, **choices: Any) -> Coupon:
     to_right = bool(choices.get("to_right", not tee or weld.random() < 0.8))
     bead = make_bead(
         weld, joint, look, length_mm=length, plate_angle_deg=angle, step_mm=float(choices.get("step_mm", 0.1)),
-        to_right=to_right,
+        own=own, signs=signs, to_right=to_right,
         n_tacks=int(choices.get("n_tacks", int(weld.random() < 0.2 and length > 90.0))),
         has_restart=bool(choices.get("has_restart", weld.random() < 0.12 and length > 80.0)),
     )  # fmt: skip
@@ -300,8 +310,11 @@ def _bare(bead: Bead) -> Bead:
         bead,
         across_mm=np.sign(bead.across_mm) * np.minimum(np.abs(bead.across_mm), 0.03),
         sunk_mm=np.zeros_like(bead.sunk_mm),
+        lap_mm=np.zeros_like(bead.lap_mm),
         hump_mm=flat,
         defects=(),
+        melt=None,
+        wire=None,
     )
 
 
@@ -342,6 +355,26 @@ def _vary(rng: np.random.Generator, look: Look) -> Look:
         tint_mm=near(look.tint_mm, 0.2),
         dull_ratio=min(1.0, near(look.dull_ratio, 0.4)),
     )
+
+
+def _planted(own: np.random.Generator, look: Look, signs: frozenset[str]) -> Look:
+    """Signs that a look can carry, from faint to plain (common practice, no source)."""
+    draw = {
+        "crater unfilled": {"crater_mm": float(own.uniform(0.8, 2.0))},
+        "undercut": {
+            "undercut_mm": float(np.clip(own.lognormal(-0.65, 0.4), 0.25, 1.3)),
+            "undercut_share": float(own.uniform(0.2, 0.8)),
+        },
+        "overlap": {
+            "lap_share": float(own.uniform(0.2, 0.8)),
+            "edge_power": min(look.edge_power, float(own.uniform(0.5, 0.8))),
+            "hump_ratio": max(look.hump_ratio, float(own.uniform(0.12, 0.3))),
+        },
+        "pores": {"n_pores_per_100mm": float(np.exp(own.uniform(1.2, 3.2)))},
+        "ripple pointed": {"ripple_power": float(own.uniform(1.0, 1.3)), "ripple_sweep_ratio": float(own.uniform(0.7, 1.3))},
+    }
+    chosen = {key: value for sign in sorted(signs & set(draw)) for key, value in draw[sign].items()}
+    return replace(look, **chosen) if chosen else look
 
 
 def _bodies(rng: np.random.Generator, joint: str, bead: Bead, hard: str | None, choices: dict[str, Any]) -> tuple[PlateBody, ...]:

@@ -427,6 +427,7 @@ def plate_maps(
     for distractor in distractors:
         if distractor.plate == plate:
             _mark(maps, distractor, (along_mm[0], across_mm[0]))
+    _groove(maps, bead, plate, along, across_2d, distance)
     if look.tint_mm > 0.0:
         _heat(rng, maps, bead, look, along_2d, across_2d, bare, distance)
         _smoke(rng, maps, look, distance, along_2d)
@@ -441,6 +442,19 @@ def plate_maps(
     np.clip(maps.rough, 0.14, 1.0, out=maps.rough)
     np.clip(maps.metal, 0.0, 1.0, out=maps.metal)
     return maps
+
+
+def _groove(maps: Maps, bead: Bead, plate: str, along: Picture, across: Picture, distance: Picture) -> None:
+    """Oxide on the melted steel in an undercut groove; it freezes smoother and darker than the plate was."""
+    for side, name in enumerate(SIDES[bead.joint]):
+        if bead.joint == "tee" and name != plate or bead.sunk_mm[side].max() < 0.05:
+            continue
+        mine = np.ones_like(across, bool) if bead.joint == "tee" else (across < 0.0) == (side == 0)
+        deep = np.interp(along, bead.along_mm, bead.sunk_mm[side], left=0.0, right=0.0)
+        wide = np.interp(along, bead.along_mm, bead.groove_mm[side])
+        inside = (1.0 - smoothstep(0.85, 1.05, distance / wide[None, :].astype(np.float32))) * mine
+        amount = inside * np.clip(deep / 0.3, 0.0, 1.0)[None, :].astype(np.float32)
+        maps.paint(np.float32(bead.groove_form[2]) * amount, np.array([0.09, 0.082, 0.078]), 0.4, 0.7)
 
 
 def bead_maps(
@@ -534,9 +548,25 @@ def bead_maps(
         r = np.hypot(x, y) / np.float32(0.5 * pore.diameter_mm)
         maps.paint(0.8 * (1.0 - smoothstep(0.75, 1.05, r)), np.array([0.03, 0.027, 0.025]), 0.6, 0.4)
         maps.tint(1.0 - 0.3 * np.exp(-(((r - 1.3) / 0.5) ** 2)))
+    if bead.melt is not None:
+        _burnt(maps, bead, s, t, chord)
+        hole = np.hypot((s - bead.melt.along_mm)[None, :], (t - bead.melt.across_share)[:, None] * chord[None, :])
+        slag[hole < bead.melt.radius_mm] = 0.0
     np.clip(maps.base, 0.012, 0.92, out=maps.base)
     np.clip(maps.rough, 0.12, 1.0, out=maps.rough)
     return maps, slag
+
+
+def _burnt(maps: Maps, bead: Bead, s: NDArray[np.float64], t: NDArray[np.float64], chord: Picture) -> None:
+    """A melt-through: black where it is a hole, oxidised dark around it."""
+    melt = bead.melt
+    assert melt is not None
+    x = (s - melt.along_mm).astype(np.float32)[None, :]
+    y = ((t - melt.across_share)[:, None] * chord[None, :]).astype(np.float32)
+    r = np.hypot(x, y) / np.float32(melt.radius_mm)
+    maps.paint(0.65 * np.exp(-((r / 1.5) ** 3)), np.array([0.07, 0.062, 0.06]), 0.5, 0.5)
+    if melt.hole_mm > 0.0:
+        maps.paint(1.0 - smoothstep(0.8, 1.0, r), np.array([0.014, 0.013, 0.012]), 0.9, 0.0)
 
 
 def _regrid(

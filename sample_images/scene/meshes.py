@@ -108,7 +108,8 @@ def face_mesh(coupon: Coupon, body: PlateBody, side: int, step_mm: float) -> Mes
         axis=1,
     )
     across = toe[:, None] + distance
-    depth = -sunk[:, None] * np.clip(1.0 - distance / groove[:, None], 0.0, None) ** 1.3
+    flat, lip, _ = bead.groove_form
+    depth = -sunk[:, None] * np.clip(1.0 - (distance / groove[:, None]) ** flat, 0.0, None) ** lip
     x = np.broadcast_to(along[:, None], across.shape)
     local = np.stack([x, sign * across, depth], axis=2)
     points = to_coupon(coupon, body.name, local.reshape(-1, 3))
@@ -215,6 +216,37 @@ def particles_mesh(coupon: Coupon, *, fine: bool) -> tuple[Mesh, Index]:
     return joined(meshes), np.concatenate(owner)
 
 
+def wire_mesh(coupon: Coupon, face: Array, share: Array) -> Mesh:
+    """The wire left in the bead, as a bent rod with a round or clipped tip; `face` is the bead's surface, shape (n, m, 3). [mm]"""
+    wire = coupon.bead.wire
+    if wire is None:
+        return joined([])
+    row = int(np.argmin(np.abs(coupon.bead.along_mm - wire.along_mm)))
+    foot = face[row, int(np.argmin(np.abs(share - wire.across_share)))]
+    lean, turn = np.radians(wire.lean_deg), np.radians(wire.turn_deg)
+    way = np.array([np.sin(lean) * np.cos(turn), np.sin(lean) * np.sin(turn), np.cos(lean)])
+    aside = np.cross(way, [0.0, 1.0, 0.0] if abs(way[1]) < 0.9 else [1.0, 0.0, 0.0])
+    aside /= np.linalg.norm(aside)
+    other = np.cross(way, aside)
+    t = np.linspace(-0.4, wire.length_mm, 24)
+    radius = np.full(len(t), 0.5 * wire.diameter_mm)
+    radius[t < 0.0] *= 1.5  # it melted into the face
+    ball = 0.5 * wire.diameter_mm * wire.ball_ratio
+    if wire.ball_ratio > 1.0:
+        tip = wire.length_mm + ball * np.linspace(-0.75, 0.999, 8)
+        t = np.concatenate([t[t < tip[0]], tip])
+        radius = np.concatenate([radius[: len(t) - len(tip)], np.sqrt(ball**2 - (tip - wire.length_mm) ** 2)])
+    else:
+        t, radius = np.append(t, wire.length_mm), np.append(radius, 0.02)
+    middle = foot + t[:, None] * way + (wire.bend * np.clip(t, 0.0, None) ** 2 / wire.length_mm)[:, None] * aside
+    round_ = np.linspace(0.0, 2.0 * np.pi, 17)
+    spoke = np.cos(round_)[:, None] * aside + np.sin(round_)[:, None] * other
+    points = (middle[:, None, :] + radius[:, None, None] * spoke[None]).reshape(-1, 3)
+    away = points - np.repeat(middle, len(round_), axis=0) + 1e-6 * way
+    faces = _grid_faces(len(t), len(round_))
+    return Mesh(points, _normals(points, faces, away), np.zeros((len(points), 2)), faces)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Assembly:
     """Meshes by name and the material pictures they wear.
@@ -222,7 +254,7 @@ class Assembly:
     Parameters
     ----------
     meshes : dict of str to Mesh
-        `bead`, `face0`, `face1`, `sides`, `particles`, `strips`, `skirts`.
+        `bead`, `face0`, `face1`, `sides`, `particles`, `strips`, `skirts`, `wire`.
     maps : dict of str to Maps
         Pictures of `bead`, `face0`, `face1` (the same picture twice on flat joints).
     slag : ndarray, shape (h, w)
@@ -271,5 +303,6 @@ def assemble(coupon: Coupon, *, px_per_mm: float, mesh_step_mm: float) -> Assemb
     n = max(1, len(coupon.placements))
     meshes["strips"] = joined([strip_mesh(coupon, p, (k / n, (k + 1) / n)) for k, p in enumerate(coupon.placements)])
     meshes["skirts"] = joined([strip_skirt(coupon, p) for p in coupon.placements])
+    meshes["wire"] = wire_mesh(coupon, bead.points.reshape(-1, len(share), 3), share)
     meshes["particles"], owner = particles_mesh(coupon, fine=mesh_step_mm < 0.12)
     return Assembly(meshes, maps, slag, owner)

@@ -22,7 +22,7 @@ from sample_images.scene.surroundings import bench_picture, light_map, strip_pri
 
 Picture = NDArray[Any]
 
-MESHES: tuple[str, ...] = ("bead", "face0", "face1", "sides", "strips", "skirts", "particles")
+MESHES: tuple[str, ...] = ("bead", "face0", "face1", "sides", "strips", "skirts", "particles", "wire")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -195,6 +195,9 @@ def load(mi: Any, coupon: Coupon, assembly: Assembly, relief_px: tuple[int, int]
     skins["skirts"] = _plain({"type": "rgb", "value": [0.05, 0.04, 0.035] if thick else [0.6, 0.6, 0.58]}, 0.8, 0.0)
     skins["sides"] = _plain({"type": "rgb", "value": [0.20, 0.18, 0.165]}, 0.5, 0.7)
     skins["particles"] = _droplet_skin(mi, coupon)
+    wire = coupon.bead.wire
+    copper = wire is not None and wire.copper
+    skins["wire"] = _plain({"type": "rgb", "value": [0.62, 0.33, 0.2] if copper else [0.12, 0.11, 0.105]}, 0.35, 0.9)
     shapes = {name: _shape(mi, assembly.meshes[name], skins[name], name) for name in MESHES}
     middle = 0.5 * coupon.bead.length_mm
     deep = -(max(b.thickness_mm for b in coupon.bodies) + (0.5 if coupon.joint != "tee" else 14.0))

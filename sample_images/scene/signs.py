@@ -8,18 +8,24 @@ from numpy.typing import NDArray
 from sample_images.scene.bead import SIDES, chord_ends
 from sample_images.scene.coupon import Coupon
 from sample_images.scene.render import MESHES, Hits
+from sample_images.scene.spatter import Distractor
 
-SIGNS: tuple[str, ...] = ("pores", "undercut", "overlap", "crater unfilled")
+SIGNS: tuple[str, ...] = (
+    "pores", "undercut", "overlap", "crater unfilled", "cold start", "melt-through", "wire left", "arc strike",
+)  # fmt: skip
 OPEN_CRATER_MM = 0.8
 """A crater this deep counts as open. [mm]"""
 CUT_MM = 0.12
 """A groove along a toe this deep counts as undercut. [mm]"""
+LAP_MM = 0.15
+"""A toe whose nose has this radius counts as rolled over. [mm]"""
 
 
 def sign_mask(coupon: Coupon, hits: Hits) -> NDArray[np.uint8]:
     """Bit k of a pixel is set where `SIGNS[k]` shows, shape (h, w).
 
-    Undercut and overlap are bands along the toe, as wide as the groove (at least 1 mm) or 1.2 mm.
+    Undercut and overlap are bands along the toe, as wide as the groove (at least 1 mm) or 1.2 mm; a cold start is its stretch of the
+    face, a melt-through the hole or the sag, an arc strike the melted spot.
     """
     mask = np.zeros(hits.shape.shape, np.uint8)
     bead = coupon.bead
@@ -37,20 +43,36 @@ def sign_mask(coupon: Coupon, hits: Hits) -> NDArray[np.uint8]:
         if d.kind == "crater" and d.depth_mm and d.depth_mm >= OPEN_CRATER_MM:
             r = np.hypot(along - bead.ripples["crater_at_mm"], (share - 0.5) * chord)
             shown[r < 0.9 * bead.ripples["crater_radius_mm"]] |= 8
+        if d.kind == "cold start":
+            shown[(along >= d.from_mm) & (along <= d.to_mm)] |= 16
+        if d.kind == "melt-through" and d.diameter_mm and d.across_share is not None:
+            r = np.hypot(along - middle, (share - d.across_share) * chord)
+            shown[r < 0.6 * d.diameter_mm] |= 32
     mask[weld] = shown
+    mask[hits.shape == MESHES.index("wire")] = 64
     scale = coupon.camera.focal_px / coupon.distance_mm
-    laps = [d for d in bead.defects if d.kind == "lap"]
-    lapped = np.any([(bead.along_mm > d.from_mm) & (bead.along_mm < d.to_mm) for d in laps], axis=0) if laps else None
+    for spot in (d for d in coupon.distractors if d.kind == "arc strike"):
+        _disc(mask, coupon, spot, 128)
     for side in range(len(SIDES[coupon.joint])):
         px = coupon.toe_px(side, bead.along_mm)
         deep = bead.sunk_mm[side] > CUT_MM
         groove = float(max(1.0, np.median(bead.groove_mm[side][deep]))) if deep.any() else 1.0
         _band(mask, px, deep, 2, groove * scale)
-        if lapped is not None:
-            _band(mask, px, lapped, 4, 1.2 * scale)
+        _band(mask, px, bead.lap_mm[side] > LAP_MM, 4, 1.2 * scale)
     solid = np.isin(hits.shape, [MESHES.index(n) for n in ("strips", "skirts", "particles")]) | (hits.shape < 0)
     mask[solid] = 0
     return mask
+
+
+def _disc(mask: NDArray[np.uint8], coupon: Coupon, spot: Distractor, bit: int) -> None:
+    """Set a bit over the middle of a mark on a plate."""
+    round_ = np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False)
+    x, y = spot.along_mm + 0.4 * spot.size_mm * np.cos(round_), spot.across_mm + 0.4 * spot.size_mm * np.sin(round_)
+    points = np.stack([x, y, np.zeros_like(x)], axis=1)
+    px = coupon.camera.project(coupon.poses[spot.plate].to_camera(points))
+    layer = np.zeros_like(mask)
+    cv2.fillPoly(layer, [np.round(px).astype(np.int32)], bit)
+    mask |= layer
 
 
 def _band(mask: NDArray[np.uint8], px: NDArray[np.float64], where: NDArray[np.bool_], bit: int, breadth_px: float) -> None:

@@ -19,6 +19,34 @@ WIDTH_PX, HEIGHT_PX = 640, 480
 RELIEF_PX = (1536, 768)
 
 
+PLANTED_SHARE: dict[str, float] = {
+    "crater unfilled": 0.32,
+    "undercut": 0.27,
+    "overlap": 0.25,
+    "pores": 0.20,
+    "ripple pointed": 0.22,
+    "cold start": 0.32,
+    "melt-through": 0.25,
+    "wire left": 0.25,
+}
+"""How often each sign is planted in those pictures that have any (seven of ten)."""
+
+
+def _planted(seed: int) -> tuple[frozenset[str], dict[str, Any]]:
+    """Signs to plant, and a framing that shows the end of the bead where they lie."""
+    rng = np.random.default_rng([seed, 97])
+    any_sign = rng.random() < 0.7
+    draws = {sign: any_sign and rng.random() < share for sign, share in PLANTED_SHARE.items()}
+    signs = frozenset(sign for sign, planted in draws.items() if planted)
+    at_end, at_start = bool(signs & {"crater unfilled", "wire left"}), "cold start" in signs
+    to_right = bool(rng.random() < 0.75)
+    place = float(rng.uniform(0.72, 0.98))
+    if not (at_end or at_start) or rng.random() < 0.1:
+        return signs, {}
+    near_end = at_end if at_end != at_start else rng.random() < 0.5
+    return signs, {"to_right": to_right, "target_along_ratio": place if near_end == to_right else 1.0 - place}
+
+
 def training_choices(seed: int) -> dict[str, Any]:
     """How a training picture is framed: 4 to 10 px a mm, anywhere along the bead, strips mostly in view."""
     rng = np.random.default_rng([seed, 99])
@@ -27,6 +55,7 @@ def training_choices(seed: int) -> dict[str, Any]:
     focal_px = focal_35mm / 43.2666 * np.hypot(WIDTH_PX, HEIGHT_PX)
     turned = rng.random() < 0.15
     hard = str(rng.choice(["glare", "low light", "bright ground plate"])) if rng.random() < 0.15 else None
+    signs, framing = _planted(seed)
     return {
         "width_px": WIDTH_PX,
         "height_px": HEIGHT_PX,
@@ -36,11 +65,12 @@ def training_choices(seed: int) -> dict[str, Any]:
         "hard": hard,
         "distractor_ratio": float(rng.gamma(1.6, 0.8)),
         "step_mm": 0.16,
-        "n_arc_strikes": int(rng.random() < 0.25),
+        "n_arc_strikes": int(rng.random() < 0.35) * int(rng.integers(1, 3)),
         "roll_deg": float(rng.uniform(-180.0, 180.0) if turned else np.clip(rng.normal(0.0, 8.0), -25.0, 25.0)),
         "pitch_deg": float(np.clip(rng.normal(0.0, 11.0), -28.0, 28.0)),
         "yaw_deg": float(np.clip(rng.normal(0.0, 9.0), -24.0, 24.0)),
-        **({"fault": "crater not filled"} if rng.random() < 0.1 else {}),
+        "signs": tuple(sorted(signs)),
+        **framing,
         **({"n_strips": 0} if rng.random() < 0.12 else {"pair": PAIRS[int(rng.integers(len(PAIRS)))]}),
     }
 
