@@ -409,7 +409,7 @@ def _melt(own: np.random.Generator, length: float, half_width: float) -> Melt:
 
 def _wire(own: np.random.Generator, crater_at: float, start_at: float) -> Wire:
     """Wire that froze in the crater, or a start that only glowed off."""
-    at = crater_at if own.random() < 0.65 else start_at
+    at = crater_at if own.random() < 0.75 else start_at
     return Wire(
         along_mm=at + float(own.normal(0.0, 0.8)),
         across_share=float(np.clip(own.normal(0.5, 0.08), 0.3, 0.7)),

@@ -20,14 +20,14 @@ RELIEF_PX = (1536, 768)
 
 
 PLANTED_SHARE: dict[str, float] = {
-    "crater unfilled": 0.32,
+    "crater unfilled": 0.38,
     "undercut": 0.27,
     "overlap": 0.25,
     "pores": 0.20,
     "ripple pointed": 0.22,
     "cold start": 0.32,
-    "melt-through": 0.25,
-    "wire left": 0.25,
+    "melt-through": 0.32,
+    "wire left": 0.42,
 }
 """How often each sign is planted in those pictures that have any (seven of ten)."""
 
