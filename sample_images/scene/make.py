@@ -24,6 +24,7 @@ from sample_images.scene.shipped import (
     POSES_FIRST_SEED,
     SHIPPED,
     SHOTS,
+    STREWN_FIRST_SEED,
     TRAINING_FIRST_SEED,
     TURNED,
     evaluation_choices,
@@ -32,12 +33,14 @@ from sample_images.scene.shipped import (
     shipped_choices,
 )
 
+Bytes = np.ndarray[Any, np.dtype[np.uint8]]
+
 _gate: Any = None  # set in worker processes
 RELIEF_PX = (3072, 1280)
 PALETTE = (20, 20, 20, 90, 100, 110, 230, 170, 60, 220, 60, 60, 120, 70, 40, 240, 240, 240)
 
 
-def write_mask(path: Path, mask: np.ndarray[Any, np.dtype[np.uint8]]) -> None:
+def write_mask(path: Path, mask: Bytes) -> None:
     """Write class numbers as a palette PNG."""
     image = Image.fromarray(mask, mode="P")
     image.putpalette(PALETTE)
@@ -101,11 +104,29 @@ def _pairs(job: tuple[Path, int, int, str]) -> str:
 
 
 def _training(job: tuple[Path, int, int, str]) -> str:
+    from sample_images.scene.training import training_coupon, training_picture
+
+    folder, seed, spp, variant = job
+    start = time.perf_counter()
+    _write_classed(folder, seed, *training_picture(training_coupon(seed), spp=spp, variant=variant, gate=_gate))
+    return f"{seed}: {time.perf_counter() - start:.2f} s"
+
+
+def _strewn(job: tuple[Path, int, int, str]) -> str:
+    from sample_images.scene.strewn import RELIEF_PX as relief_px
+    from sample_images.scene.strewn import strewn_coupon
     from sample_images.scene.training import training_picture
 
     folder, seed, spp, variant = job
     start = time.perf_counter()
-    rgb, classes, signs, meta = training_picture(seed, spp=spp, variant=variant, gate=_gate)
+    coupon = strewn_coupon(seed)
+    picture = training_picture(coupon, relief_px=relief_px, finest_px_per_mm=18.0, spp=spp, variant=variant, gate=_gate)
+    _write_classed(folder, seed, *picture)
+    return f"{seed}: {time.perf_counter() - start:.2f} s"
+
+
+def _write_classed(folder: Path, seed: int, rgb: Bytes, classes: Bytes, signs: Bytes, meta: dict[str, Any]) -> None:
+    """A picture as JPEG with every pixel's class and signs, and its truth, beside it."""
     jpeg = io.BytesIO()
     quality = int(np.random.default_rng([seed, 4]).integers(70, 97))
     Image.fromarray(rgb).save(jpeg, "JPEG", quality=quality)
@@ -113,19 +134,22 @@ def _training(job: tuple[Path, int, int, str]) -> str:
     write_mask(folder / f"{seed}.png", classes)
     Image.fromarray(signs).save(folder / f"{seed}-signs.png", optimize=True)
     (folder / f"{seed}.json").write_text(json.dumps(meta, separators=(",", ":")))
-    return f"{seed}: {time.perf_counter() - start:.2f} s"
 
 
 def main() -> None:
     """Read the command line and make the pictures."""
     parser = argparse.ArgumentParser(prog="python -m sample_images.scene", description=__doc__)
-    parser.add_argument("what", choices=("samples", "evaluation", "poses", "pairs", "training"), help="which set to make")
+    parser.add_argument(
+        "what", choices=("samples", "evaluation", "poses", "pairs", "training", "strewn"), help="which set to make"
+    )
     parser.add_argument("folder", type=Path, nargs="?", help="where to write (samples: where they belong; others: out/)")
     parser.add_argument(
-        "--n", type=int, default=None, help="how many (all shipped, 60 evaluation, 50 poses, 24 pairs, 100 training)"
+        "--n", type=int, default=None, help="how many (all shipped, 60 evaluation, 50 poses, 24 pairs, 100 training or strewn)"
     )
-    parser.add_argument("--first", type=int, default=None, help="first number, or first training seed")
-    parser.add_argument("--spp", type=int, default=None, help="samples a pixel (48 samples, 16 evaluation, 9 training)")
+    parser.add_argument("--first", type=int, default=None, help="first number, or first seed to train on")
+    parser.add_argument(
+        "--spp", type=int, default=None, help="samples a pixel (48 samples, 16 evaluation, 9 training, 16 strewn)"
+    )
     parser.add_argument("--variant", default="cuda_ad_rgb,llvm_ad_rgb", help="Mitsuba variants to try")
     parser.add_argument("--workers", type=int, default=1, help="processes")
     parser.add_argument("--at-once", type=int, default=3, help="processes that may use Mitsuba at one time")
@@ -137,6 +161,7 @@ def main() -> None:
         "poses": (_poses, 10 * N_POSES, 0, 16),
         "pairs": (_pairs, 8 * len(SHOTS), 0, 16),
         "training": (_training, 100, TRAINING_FIRST_SEED, 9),
+        "strewn": (_strewn, 100, STREWN_FIRST_SEED, 16),
     }[given.what]
     first = first if given.first is None else given.first
     n = n if given.n is None else given.n

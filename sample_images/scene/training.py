@@ -86,8 +86,10 @@ def training_coupon(seed: int) -> Coupon:
 
 
 def training_picture(
-    seed: int,
+    coupon: Coupon,
     *,
+    relief_px: tuple[int, int] = RELIEF_PX,
+    finest_px_per_mm: float = 9.0,
     spp: int = 9,
     variant: str = "cuda_ad_rgb,llvm_ad_rgb",
     gate: AbstractContextManager[Any] | None = None,
@@ -96,8 +98,12 @@ def training_picture(
 
     Parameters
     ----------
-    seed : int
-        Chooses everything. Seeds of the shipped and the evaluation set are below 100 000: train from there on.
+    coupon : Coupon
+        From `training_coupon`, say. Seeds of the shipped and the evaluation set are below 100 000: train from there on.
+    relief_px : tuple of int
+        Of the plates' textures [px].
+    finest_px_per_mm : float
+        Resolution up to which they are drawn [px/mm].
     spp : int
         Samples a pixel.
     variant : str
@@ -107,30 +113,29 @@ def training_picture(
 
     Returns
     -------
-    rgb : ndarray, shape (480, 640, 3), uint8
+    rgb : ndarray, shape (h, w, 3), uint8
         sRGB.
-    classes : ndarray, shape (480, 640), uint8
+    classes : ndarray, shape (h, w), uint8
         0 other, 1 plate, 2 weld, 3 spatter, 4 slag (on the weld or as crumbs), 5 strip.
-    signs : ndarray, shape (480, 640), uint8
+    signs : ndarray, shape (h, w), uint8
         Bits of `signs.SIGNS`.
     meta : dict
         `process`, `joint`, `fault`, `hard`, `px_per_mm`, `toes` (name to px and visible), `particles`,
         `distractors`, `plates`, `camera`.
     """
-    coupon = training_coupon(seed)
     px_per_mm = coupon.camera.focal_px / coupon.distance_mm
     light, hits, assembly = render(
         coupon,
         spp=spp,
         variant=variant,
-        px_per_mm=min(9.0, 1.2 * px_per_mm),
+        px_per_mm=min(finest_px_per_mm, 1.2 * px_per_mm),
         mesh_step_mm=0.16,
-        relief_px=RELIEF_PX,
+        relief_px=relief_px,
         gate=gate,
     )
     known = truth(coupon, hits, assembly)
     meta = {
-        "seed": seed,
+        "seed": coupon.seed,
         "px_per_mm": round(px_per_mm, 4),
         "toes": {
             name: {"px": known["bead"]["toes"][name]["px"], "visible": known["bead"]["toes"][name]["visible"]}
