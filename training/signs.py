@@ -36,7 +36,7 @@ from training.network import Eye
 
 SIGNS = (
     "pores", "undercut", "overlap", "crater unfilled", "cold start", "melt-through", "wire left", "arc strike",
-    "ripple pointed", "dull face", "soot",
+    "ripple pointed", "dull face", "soot", "convex", "flat",
 )  # fmt: skip
 """The first eight as the scene's mask numbers them."""
 STEP_MM = 0.15
@@ -49,6 +49,8 @@ WIDTHS = (16, 28, 48, 80, 96)
 COLUMNS = 256
 CUT_MM, LAP_MM = (0.08, 0.22), (0.08, 0.22)
 """A groove or a nose counts from the upper number on; between the two nobody can say. [mm]"""
+CONVEX, FLAT = (0.12, 0.17), (0.02, 0.07)
+"""Height of the face over its width: not yet and surely convex, surely and no longer flat."""
 LEAST_PX_PER_MM = 5.0
 """Grooves and noses in coarser pictures are neither taught nor denied."""
 LEAST_PORE_PX = 8
@@ -123,7 +125,7 @@ def lay_straight(job: tuple[Path, int]) -> Strip | None:
     _toe_signs(coupon, along, bits, known, fine=scale >= LEAST_PX_PER_MM)
     known[_tiny(signs, at)] &= 0xFFFE
     known[:, np.ptp(at[N_BESIDE : N_BESIDE + N_FACE], axis=0).max(axis=-1) < 2] = 0
-    _looks(coupon, there, hidden, bits, known)
+    _looks(coupon, along, there, hidden, bits, known)
     return Strip(seed, scale, rgbw, bits & known, known)
 
 
@@ -157,9 +159,14 @@ def _tiny(signs: NDArray[np.uint8], at: NDArray[np.float32]) -> NDArray[np.bool_
 
 
 def _looks(
-    coupon: Coupon, there: NDArray[np.uint8], hidden: NDArray[np.bool_], bits: NDArray[np.uint16], known: NDArray[np.uint16]
+    coupon: Coupon,
+    along: NDArray[np.float64],
+    there: NDArray[np.uint8],
+    hidden: NDArray[np.bool_],
+    bits: NDArray[np.uint16],
+    known: NDArray[np.uint16],
 ) -> None:
-    """Looks of the whole bead or plate: pointed ripples, dull face, soot."""
+    """Looks of the whole bead or plate: pointed ripples, dull face, soot; and a face that stands up or lies flat, column by column."""
     rows = np.arange(len(there))[:, None]
     face = (rows >= N_BESIDE) & (rows < N_BESIDE + N_FACE) & np.isin(there, (2, 4))
     plate = ~hidden & (there == 1)
@@ -175,6 +182,13 @@ def _looks(
             known[where] |= np.uint16(bit)
             if value >= above:
                 bits[where] |= np.uint16(bit)
+    bead = coupon.bead
+    chord = np.hypot(*np.abs(bead.across_mm)) if coupon.joint == "tee" else np.ptp(bead.across_mm, axis=0)
+    rise = np.interp(along, bead.along_mm, bead.hump_mm / np.maximum(chord, 0.5))[None]
+    inner = np.interp(along, bead.along_mm, chord)[None] > 0.6 * float(np.median(chord))
+    for bit, yes, no in ((2048, rise > CONVEX[1], rise < CONVEX[0]), (4096, rise < FLAT[0], rise > FLAT[1])):
+        known[face & inner & (yes | no)] |= np.uint16(bit)
+        bits[face & inner & yes] |= np.uint16(bit)
 
 
 def _numbers(path: Path) -> NDArray[np.uint8]:

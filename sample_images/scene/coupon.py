@@ -45,7 +45,7 @@ Array = NDArray[np.float64]
 HARD: tuple[str, ...] = ("glare", "low light", "bright ground plate")
 FAR_MM = 1.0e-3
 PLANTED: frozenset[str] = frozenset(
-    {"crater unfilled", "undercut", "overlap", "pores", "ripple pointed", "cold start", "melt-through", "wire left"}
+    "crater unfilled,undercut,overlap,pores,ripple pointed,cold start,melt-through,wire left,convex,flat".split(",")
 )
 """Signs that can be planted on any coupon."""
 
@@ -372,6 +372,11 @@ def _planted(own: np.random.Generator, look: Look, signs: frozenset[str]) -> Loo
         },
         "pores": {"n_pores_per_100mm": float(np.exp(own.uniform(1.2, 3.2)))},
         "ripple pointed": {"ripple_power": float(own.uniform(1.0, 1.3)), "ripple_sweep_ratio": float(own.uniform(0.7, 1.3))},
+        "convex": {
+            "hump_ratio": float(own.uniform(0.34, 0.6)),
+            "edge_power": min(look.edge_power, float(own.uniform(0.55, 0.95))),
+        },
+        "flat": {"hump_ratio": float(own.uniform(-0.12, 0.03))},
     }
     chosen = {key: value for sign in sorted(signs & set(draw)) for key, value in draw[sign].items()}
     return replace(look, **chosen) if chosen else look

@@ -28,6 +28,8 @@ PLANTED_SHARE: dict[str, float] = {
     "cold start": 0.32,
     "melt-through": 0.32,
     "wire left": 0.42,
+    "convex": 0.20,
+    "flat": 0.18,
 }
 """How often each sign is planted in those pictures that have any (seven of ten)."""
 
@@ -38,6 +40,7 @@ def _planted(seed: int) -> tuple[frozenset[str], dict[str, Any]]:
     any_sign = rng.random() < 0.7
     draws = {sign: any_sign and rng.random() < share for sign, share in PLANTED_SHARE.items()}
     signs = frozenset(sign for sign, planted in draws.items() if planted)
+    signs -= {"flat"} if signs & {"convex", "overlap", "cold start"} else frozenset()
     at_end, at_start = bool(signs & {"crater unfilled", "wire left"}), "cold start" in signs
     to_right = bool(rng.random() < 0.75)
     place = float(rng.uniform(0.72, 0.98))
