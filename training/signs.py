@@ -222,6 +222,9 @@ class Lessons:
         parts: list[NDArray[np.generic]] = [s.rgbw[:, cut], s.shown[:, cut], s.known[:, cut]]
         short = COLUMNS - parts[0].shape[1]
         parts = [np.pad(p, ((0, 0), (0, short), (0, 0))[: p.ndim]) for p in parts]
+        if rng.random() < 0.12:  # cropped close to the toes
+            for rows in (slice(0, N_BESIDE - int(rng.integers(8))), slice(N_BESIDE + N_FACE + int(rng.integers(8)), None)):
+                parts[0][rows, :, :3], parts[1][rows], parts[2][rows] = 0, 0, 0
         for axis in (0, 1):
             if rng.random() < 0.5:
                 parts = [np.flip(p, axis) for p in parts]
