@@ -36,7 +36,7 @@ from training.network import Eye
 
 SIGNS = (
     "pores", "undercut", "overlap", "crater unfilled", "cold start", "melt-through", "wire left", "arc strike",
-    "ripple pointed", "dull face", "soot", "convex", "flat",
+    "ripple pointed", "dull face", "soot", "convex", "flat", "leaning",
 )  # fmt: skip
 """The first eight as the scene's mask numbers them."""
 STEP_MM = 0.15
@@ -166,7 +166,7 @@ def _looks(
     bits: NDArray[np.uint16],
     known: NDArray[np.uint16],
 ) -> None:
-    """Looks of the whole bead or plate: pointed ripples, dull face, soot; and a face that stands up or lies flat, column by column."""
+    """Looks of bead or plate: pointed ripples, dull face, soot, ripples off the middle; and, by columns, a face that stands up or lies flat."""
     rows = np.arange(len(there))[:, None]
     face = (rows >= N_BESIDE) & (rows < N_BESIDE + N_FACE) & np.isin(there, (2, 4))
     plate = ~hidden & (there == 1)
@@ -176,6 +176,7 @@ def _looks(
         (256, face, drawn, 0.75, 1.2, look.ripple_mm * scale > 3.5 and look.slag_share < 0.1),
         (512, face, look.dull_ratio, 0.35, 0.55, look.slag_share < 0.1),
         (1024, plate, look.soot_ratio, 0.3, 0.55, True),
+        (8192, face, abs(look.lean_ratio), 0.1, 0.2, look.ripple_mm * scale > 3.5 and look.slag_share < 0.1),
     )
     for bit, where, value, below, above, can_tell in told:
         if can_tell and not below < value < above:

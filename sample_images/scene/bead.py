@@ -366,7 +366,7 @@ def make_bead(
     }
     return Bead(
         joint, length_mm, to_right, along, np.array(toes), sunk, groove, form, lap, height, np.clip(edge, 0.42, 1.2),
-        np.full(len(along), float(np.clip(rng.normal(0.06 if tee else 0.0, 0.03), -0.1, 0.18))),
+        np.full(len(along), float(np.clip(rng.normal(0.06 if tee else 0.0, 0.03), -0.1, 0.18)) - 0.3 * look.lean_ratio),
         gap, tuple(sorted(parts, key=lambda p: p.from_mm)), tuple(defects), ripples, melt, wire,
     )  # fmt: skip
 
@@ -535,7 +535,8 @@ def arc_time(bead: Bead, chord_mm: Array, share: Array, rng: np.random.Generator
     Contours of this are the freeze lines: swept back in the middle by the pool's length, C or V shaped.
     """
     look: Look = bead.ripples["look"]
-    edge = np.abs(2.0 * share - 1.0 - 0.08)
+    off = 2.0 * share - 1.0 - 0.08 + look.lean_ratio
+    edge = np.abs(off) / np.where(off < 0.0, 1.0 - look.lean_ratio, 1.0 + look.lean_ratio)
     sweep = look.ripple_sweep_ratio * chord_mm[:, None] * (1.0 - edge[None, :] ** look.ripple_power)
     run = bead.along_mm if bead.to_right else bead.length_mm - bead.along_mm
     warp = 0.22 * look.ripple_mm * (0.4 + look.ripple_jitter_ratio)

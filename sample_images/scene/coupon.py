@@ -45,7 +45,7 @@ Array = NDArray[np.float64]
 HARD: tuple[str, ...] = ("glare", "low light", "bright ground plate")
 FAR_MM = 1.0e-3
 PLANTED: frozenset[str] = frozenset(
-    "crater unfilled,undercut,overlap,pores,ripple pointed,cold start,melt-through,wire left,convex,flat".split(",")
+    "crater unfilled,undercut,overlap,pores,ripple pointed,cold start,melt-through,wire left,convex,flat,leaning".split(",")
 )
 """Signs that can be planted on any coupon."""
 
@@ -377,6 +377,7 @@ def _planted(own: np.random.Generator, look: Look, signs: frozenset[str]) -> Loo
             "edge_power": min(look.edge_power, float(own.uniform(0.55, 0.95))),
         },
         "flat": {"hump_ratio": float(own.uniform(-0.12, 0.03))},
+        "leaning": {"lean_ratio": float(own.choice([-1.0, 1.0]) * own.uniform(0.2, 0.5))},
     }
     chosen = {key: value for sign in sorted(signs & set(draw)) for key, value in draw[sign].items()}
     return replace(look, **chosen) if chosen else look

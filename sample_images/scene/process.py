@@ -8,6 +8,8 @@ The chain is cause -> settings -> bead. Only the settings know the fault; the be
 * Arc length grows with volts above the process's own line `V = V0 + slope I`; the excess `volts_over` widens and
   flattens the bead, a deficit narrows and humps it (common practice, no source).
 * Heat per length `H = V I / travel` sets the tint's width, the pool's length and so the ripples' sweep.
+* A gun that leans pushes pool and heat to the side it points at: the freeze lines' foremost point and the crown
+  of the face lie off the middle (common practice, no source).
 * Pool speed: a fast pool is drawn to a V, lays a narrow humped bead and leaves the melted edge unfilled
   (undercut); a slow one rolls over its edge (lap) (common practice, no source).
 * Shielding (gas flow, stick-out, dirt) sets pores, dullness, soot; transfer mode, volts and polarity set droplets.
@@ -134,6 +136,8 @@ class Look:
         Slow change of size (as a share) and fine roughness of the toe line. [mm]
     ripple_mm, ripple_height_mm, ripple_jitter_ratio, ripple_sweep_ratio, ripple_power : float
         Ripple spacing [mm], height [mm], irregularity, sweep over chord, and shape (1 V, 2 C).
+    lean_ratio : float
+        How far the ripples' foremost point lies off the middle, over half the width; positive towards the lower toe's plate.
     lump_mm : float
         Height of coarse surface roughness. [mm]
     undercut_mm, undercut_share : float
@@ -168,6 +172,7 @@ class Look:
     ripple_jitter_ratio: float
     ripple_sweep_ratio: float
     ripple_power: float
+    lean_ratio: float
     lump_mm: float
     undercut_mm: float
     undercut_share: float
@@ -406,6 +411,7 @@ def look_of(settings: Settings, sound: Settings) -> Look:
         ripple_jitter_ratio=min(0.6, jitter * disorder),
         ripple_sweep_ratio=sweep * (1.0 + 1.6 * fast - 0.3 * min(slow, 1.0)),
         ripple_power=max(1.0, power - 0.8 * fast),
+        lean_ratio=max(-0.5, min(0.5, 0.018 * angle)),
         lump_mm=lump * disorder**1.5,
         undercut_mm=min(0.9, 0.05 + 0.45 * fast + 0.13 * high + 0.014 * max(0.0, abs(angle) - 8.0)),
         undercut_share=min(0.85, 0.65 * fast + 0.16 * high + 0.04 * max(0.0, abs(angle) - 8.0)),

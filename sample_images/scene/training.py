@@ -30,6 +30,7 @@ PLANTED_SHARE: dict[str, float] = {
     "wire left": 0.42,
     "convex": 0.20,
     "flat": 0.18,
+    "leaning": 0.25,
 }
 """How often each sign is planted in those pictures that have any (seven of ten)."""
 

@@ -1,0 +1,139 @@
+"""Where the network's maps show a sign, and how strongly: places on the straight picture, before anyone says how likely they are."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from toeline.bead.ends import runs
+from toeline.surface.learned import N_BESIDE, N_FACE, STEP_MM, StraightSigns
+
+Array = NDArray[np.float64]
+
+FACE = slice(N_BESIDE, N_BESIDE + N_FACE)
+PORE_FROM = 0.4
+LEAST_PORE_MM = 0.3
+"""Two columns of the straight picture: smaller spots are crumbs of the map, not pores [mm]."""
+LINE_FROM = 0.25
+LEAST_LINE_MM = 3.0
+MOST_PORES = 40
+
+__all__ = ["FACE", "Place", "places"]
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One place where a sign may show.
+
+    Attributes
+    ----------
+    sign : str
+    strength : float
+        What the network's map says there, 0 to 1; not yet a probability.
+    first, last : int
+        Columns of the straight picture.
+    row, column : int
+        Its middle on the straight picture.
+    toe : str
+    size_mm : float
+        Diameter of pores [mm].
+    """
+
+    sign: str
+    strength: float
+    first: int
+    last: int
+    row: int
+    column: int
+    toe: str = ""
+    size_mm: float = 0.0
+
+
+def places(read: StraightSigns, *, start: NDArray[np.bool_], crater: NDArray[np.bool_]) -> list[Place]:
+    """All places, strongest first within a sign.
+
+    Parameters
+    ----------
+    read : StraightSigns
+    start, crater : ndarray of bool, shape (n,)
+        Columns where the bead may begin and end; none where that end is not in the picture.
+    """
+    everywhere = np.ones(len(read.along_mm), bool)
+    found = [*_pores(read), *_lines(read, "undercut", (-2, 9)), *_lines(read, "overlap", (-5, 5))]
+    spots: tuple[tuple[str, float, slice, NDArray[np.bool_]], ...] = (
+        ("crater unfilled", 1.2, FACE, crater),
+        ("cold start", 3.0, FACE, start),
+        ("melt-through", 0.9, FACE, everywhere),
+        ("wire left", 0.6, slice(N_BESIDE - 24, N_BESIDE + N_FACE + 24), start | crater),
+    )
+    for sign, size_mm, rows, where in spots:
+        found += _strongest(read, sign, size_mm, rows, where)
+    for rows in (slice(0, N_BESIDE - 4), slice(N_BESIDE + N_FACE + 4, None)):
+        found += _strongest(read, "arc strike", 1.2, rows, everywhere)
+    inner = ~(start | crater) if np.count_nonzero(~(start | crater)) * STEP_MM > 10 else everywhere
+    sides = (slice(0, N_BESIDE), slice(N_BESIDE + N_FACE, 2 * N_BESIDE + N_FACE))
+    beside = max(sides, key=lambda rows: float(read.seen[rows].mean()))
+    wholes: Mapping[str, slice] = {"ripple pointed": FACE, "dull face": FACE, "convex": FACE, "flat": FACE, "soot": beside}
+    for sign, rows in wholes.items():
+        found += _whole(read, sign, rows, everywhere if sign in ("soot", "dull face") else inner)
+    return found
+
+
+def _pores(read: StraightSigns) -> list[Place]:
+    """Spots on the face, from `LEAST_PORE_MM` on, each with the diameter of a circle of its area."""
+    face = read.maps["pores"][FACE]
+    n, labels, boxes, centres = cv2.connectedComponentsWithStats((face > PORE_FROM).astype(np.uint8))
+    found: list[Place] = []
+    for k in range(1, n):
+        left, top, width, height, area = (int(v) for v in boxes[k])
+        column, row = int(centres[k][0]), int(centres[k][1])
+        size = float(np.sqrt(4 / np.pi * area * STEP_MM * read.width_mm[column] / N_FACE))
+        if size < LEAST_PORE_MM:
+            continue
+        inside = labels[top : top + height, left : left + width] == k
+        strength = float(face[top : top + height, left : left + width][inside].max())
+        found.append(Place("pores", strength, left, left + width - 1, N_BESIDE + row, column, size_mm=size))
+    return sorted(found, key=lambda place: -place.strength)[:MOST_PORES]
+
+
+def _lines(read: StraightSigns, sign: str, rows: tuple[int, int]) -> list[Place]:
+    """Stretches along each toe, at least `LEAST_LINE_MM` long; `rows` is the band about the toe, positive outwards."""
+    low, high = rows
+    bands = (slice(N_BESIDE - high, N_BESIDE - low), slice(N_BESIDE + N_FACE + low, N_BESIDE + N_FACE + high))
+    found: list[Place] = []
+    for band, name, at in zip(bands, read.names, (N_BESIDE, N_BESIDE + N_FACE - 1), strict=True):
+        strongest = np.sort(read.maps[sign][band], axis=0)[-4:].mean(axis=0)
+        column = cv2.blur(strongest.reshape(1, -1), (9, 1)).ravel()
+        for first, last in runs(column > LINE_FROM):
+            if (last - first + 1) * STEP_MM >= LEAST_LINE_MM:
+                strength = float(np.mean(column[first : last + 1]))
+                found.append(Place(sign, strength, first, last, at, (first + last) // 2, toe=name))
+    return sorted(found, key=lambda place: -place.strength)
+
+
+def _strongest(read: StraightSigns, sign: str, size_mm: float, rows: slice, where: NDArray[np.bool_]) -> list[Place]:
+    """The one place where a sign is strongest, over a patch of about this size."""
+    if not where.any():
+        return []
+    part = read.maps[sign][rows].copy()
+    part[:, ~where] = 0
+    across = STEP_MM if rows != FACE else max(float(np.median(read.width_mm)), 1.0) / N_FACE
+    smooth = cv2.blur(part, (max(1, round(size_mm / STEP_MM)), max(1, min(len(part) // 2, round(size_mm / across)))))
+    row, column = (int(v) for v in np.unravel_index(int(smooth.argmax()), smooth.shape))
+    hollow = (smooth > 0.5 * smooth.max()).any(axis=0)
+    first, last = next((run for run in runs(hollow) if run[0] <= column <= run[1]), (column, column))
+    return [Place(sign, float(smooth.max()), first, last, (rows.start or 0) + row, column)]
+
+
+def _whole(read: StraightSigns, sign: str, rows: slice, where: NDArray[np.bool_]) -> list[Place]:
+    """A look of the whole bead or of the plate beside it: the mean where it can be seen."""
+    seen = read.seen[rows][:, where]
+    if seen.size == 0 or seen.mean() < 0.3:
+        return []
+    strength = float(read.maps[sign][rows][:, where][seen].mean())
+    middle = (rows.start + rows.stop) // 2
+    return [Place(sign, strength, 0, len(read.along_mm) - 1, middle, len(read.along_mm) // 2)]
