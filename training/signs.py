@@ -1,11 +1,12 @@
 """Train the network that reads surface signs from beads laid straight.
 
-    python -m training.signs --rendered FOLDER --out FOLDER [--minutes 3]
+    python -m training.signs --rendered FOLDER --out FOLDER [--minutes 3] [--close-ups FOLDER]
 
 The folder holds training pictures of `sample_images.scene` with their masks. Each bead is laid straight along its true toes, set off a
 little at random as a traced line would be, in the same layout as `toeline.surface.learned` makes it: rows from outside the first toe,
-over the face, to outside the second; a fourth channel holds the bead's width, which laying straight takes away. Only rendered beads say
-what there is to see, so the figures are figures on rendered beads.
+over the face, to outside the second; a fourth channel holds the bead's width, which laying straight takes away. Most figures are figures
+on rendered beads. Close-ups of real beads with boxes about their pores (one line a box: class, middle, size; class 0 a pore) may teach
+pores besides; two of three are learnt from.
 """
 
 from __future__ import annotations
@@ -36,7 +37,7 @@ from training.network import Eye
 
 SIGNS = (
     "pores", "undercut", "overlap", "crater unfilled", "cold start", "melt-through", "wire left", "arc strike",
-    "ripple pointed", "dull face", "soot", "convex", "flat", "leaning",
+    "ripple pointed", "dull face", "soot", "convex face", "flat face", "ripples off middle",
 )  # fmt: skip
 """The first eight as the scene's mask numbers them."""
 STEP_MM = 0.15
@@ -54,6 +55,8 @@ CONVEX, FLAT = (0.12, 0.17), (0.02, 0.07)
 LEAST_PX_PER_MM = 5.0
 """Grooves and noses in coarser pictures are neither taught nor denied."""
 LEAST_PORE_PX = 8
+CLOSE_UP_MM, CLOSE_UP_BESIDE = 60.0, 5
+"""Length of bead on a close-up [mm], and rows of plate that it shows beside each toe, about."""
 
 
 @dataclass(frozen=True)
@@ -127,6 +130,29 @@ def lay_straight(job: tuple[Path, int]) -> Strip | None:
     known[:, np.ptp(at[N_BESIDE : N_BESIDE + N_FACE], axis=0).max(axis=-1) < 2] = 0
     _looks(coupon, along, there, hidden, bits, known)
     return Strip(seed, scale, rgbw, bits & known, known)
+
+
+def lay_close_up(path: Path) -> Strip | None:
+    """A close-up of a real bead, cropped almost at its toes, with what is known of its pores."""
+    boxes = path.parent / "boxes" / f"{path.stem}.txt"
+    bgr = cv2.imread(str(path))
+    if bgr is None or not boxes.exists():
+        return None
+    columns = round(CLOSE_UP_MM / STEP_MM)
+    rows = slice(N_BESIDE - CLOSE_UP_BESIDE, N_BESIDE + N_FACE + CLOSE_UP_BESIDE)
+    n = rows.stop - rows.start
+    picture = np.zeros((2 * N_BESIDE + N_FACE, columns, 4), np.uint8)
+    picture[rows, :, :3] = cv2.cvtColor(cv2.resize(bgr, (columns, n), interpolation=cv2.INTER_AREA), cv2.COLOR_BGR2RGB)
+    picture[..., 3] = int(255 / WIDTH_OF_WHITE_MM * CLOSE_UP_MM * bgr.shape[0] / bgr.shape[1] * N_FACE / n)
+    pores = np.zeros((n, columns), np.uint8)
+    for line in boxes.read_text().splitlines():
+        kind, x, y, w, h = (float(value) for value in line.split())
+        if kind == 0:
+            middle, half = (int(x * columns), int(y * n)), (max(1, int(0.4 * w * columns)), max(1, int(0.4 * h * n)))
+            cv2.ellipse(pores, middle, half, 0, 0, 360, 1, -1)
+    shown, known = (np.zeros(picture.shape[:2], np.uint16) for _ in range(2))
+    shown[rows], known[rows] = pores, 1
+    return Strip(-1, columns / CLOSE_UP_MM, picture, shown, known)
 
 
 def _toe_signs(
@@ -333,6 +359,8 @@ def figures(net: Eye, strips: list[Strip], device: str) -> dict[str, dict[str, f
     out = {}
     for k, name in enumerate(SIGNS):
         p, t = torch.cat(score[k]), torch.cat(truth[k])
+        if not len(p):
+            continue
         best = torch.tensor([v for v, _ in strongest[k]])
         whole = torch.tensor([int(v) for _, v in strongest[k]])
         out[name] = {
@@ -373,6 +401,7 @@ def main() -> None:
     ask.add_argument("--minutes", type=float, default=3)
     ask.add_argument("--seed", type=int, default=7)
     ask.add_argument("--workers", type=int, default=12)
+    ask.add_argument("--close-ups", type=Path, help="real close-ups, with a folder boxes/ in it")
     told = ask.parse_args()
     device = "cuda" if torch.cuda.is_available() else "cpu"
     seeds = sorted(int(path.stem) for path in told.rendered.glob("*.json"))
@@ -380,8 +409,12 @@ def main() -> None:
         strips = [s for s in pool.map(lay_straight, [(told.rendered, seed) for seed in seeds], chunksize=8) if s is not None]
     held, learn = strips[::10], [s for i, s in enumerate(strips) if i % 10]
     print(f"{len(learn)} beads to learn from, {len(held)} held", flush=True)
+    close_ups = [lay_close_up(path) for path in sorted(told.close_ups.glob("*.jpg"))] if told.close_ups else []
+    real = [s for s in close_ups if s is not None]
+    real_held, learn = real[::3], learn + 2 * [s for i, s in enumerate(real) if i % 3]
     net, steps = train(learn, minutes=told.minutes, seed=told.seed, device=device)
     found = figures(net.to(device), held, device)
+    on_real = figures(net, real_held, device)["pores"] if real_held else None
     told.out.mkdir(parents=True, exist_ok=True)
     write_onnx(net, told.out / "signs.onnx")
     keep_held(held, told.out / "held")
@@ -396,9 +429,10 @@ def main() -> None:
         "torch": torch.__version__,
         "device": torch.cuda.get_device_name() if device == "cuda" else "cpu",
         "held": found,
+        "close_ups": {"n_learnt": len(real) - len(real_held), "n_held": len(real_held), "pores": on_real},
     }
     (told.out / "signs.json").write_text(json.dumps(record, indent=1))
-    print(json.dumps(found), flush=True)
+    print(json.dumps(record), flush=True)
 
 
 if __name__ == "__main__":
