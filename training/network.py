@@ -29,7 +29,7 @@ class Block(nn.Module):
 class Eye(nn.Module):
     """The learned eye; `widths` are the channels from half resolution down to 1/32, `n_out` the scores for each pixel."""
 
-    def __init__(self, widths: tuple[int, ...] = (16, 28, 52, 96, 128), n_out: int = len(CLASSES) + 1) -> None:
+    def __init__(self, widths: tuple[int, ...] = (24, 40, 72, 120, 160), n_out: int = len(CLASSES) + 1) -> None:
         super().__init__()
         self.stem = nn.Sequential(
             nn.Conv2d(3, widths[0], 4, stride=2, padding=1, bias=False), nn.BatchNorm2d(widths[0]), nn.ReLU()

@@ -1,6 +1,6 @@
 """Train the learned eye and write it as ONNX.
 
-    python -m training.train --rendered FOLDER --real FOLDER --out FOLDER [--minutes 6] [--share-real 0.45] [--widths 16,28,52,96,128]
+    python -m training.train --rendered FOLDER --real FOLDER --out FOLDER [--minutes 8] [--share-real 0.5] [--widths 24,40,72,120,160]
 
 Both folders hold prepared pictures (see training/pictures.py). Groups that `training.split` keeps for testing are never learnt from; their
 figures are printed and written to NAME.json beside the weights.
@@ -21,7 +21,6 @@ from torch.nn import functional as F
 from training.bank import NOT_WELD, SLAG, WELD, Picture, batch, load, shelve
 from training.network import CLASSES, Eye
 from training.split import fold_of, split_of
-from training.weights import hold_norms, start_from
 
 IMPORTANCE = (1.0, 1.0, 1.0, 3.0, 2.0, 1.0)
 """Weight of each class in the loss: droplets and slag are rare."""
@@ -76,19 +75,14 @@ def train(
     n: int,
     side: int,
     top_rate: float = 2.5e-3,
-    weights: Path | None = None,
 ) -> tuple[Eye, int]:
     """Train for a given time on a rising and falling rate; weights are averaged exponentially, which steadies small sets."""
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
     net = Eye(widths)
-    if weights is not None:
-        start_from(net, weights)
     net = net.to(device, memory_format=torch.channels_last)
-    if weights is not None:
-        hold_norms(net)
     average = torch.optim.swa_utils.AveragedModel(
-        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998 if weights is None else 0.99), use_buffers=True
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
     )
     optimiser = torch.optim.AdamW(net.parameters(), lr=1e-3, weight_decay=0.02)
     photos, renders = (shelve(pictures, device) if pictures else None for pictures in (real, rendered))
@@ -158,16 +152,15 @@ def main() -> None:
     ask.add_argument("--rendered", type=Path)
     ask.add_argument("--real", type=Path)
     ask.add_argument("--out", type=Path, required=True)
-    ask.add_argument("--minutes", type=float, default=6)
-    ask.add_argument("--widths", default="16,28,52,96,128")
-    ask.add_argument("--share-real", type=float, default=0.45)
+    ask.add_argument("--minutes", type=float, default=8)
+    ask.add_argument("--widths", default="24,40,72,120,160")
+    ask.add_argument("--share-real", type=float, default=0.5)
     ask.add_argument("--seed", type=int, default=7)
     ask.add_argument("--batch", type=int, default=64)
     ask.add_argument("--side", type=int, default=384)
     ask.add_argument("--everything", action="store_true", help="learn from the photos kept for testing as well")
     ask.add_argument("--leave-out", type=int, help="number of a fold of the training photos (0 or 1) to keep apart as well")
     ask.add_argument("--top-rate", type=float, default=2.5e-3)
-    ask.add_argument("--start-from", type=Path, help="weights to go on from, written by an earlier run")
     ask.add_argument("--quick", action="store_true", help="leave out the figures over whole pictures")
     ask.add_argument("--name", default="eye")
     told = ask.parse_args()
@@ -193,7 +186,6 @@ def main() -> None:
         n=told.batch,
         side=told.side,
         top_rate=told.top_rate,
-        weights=told.start_from,
     )
     told.out.mkdir(parents=True, exist_ok=True)
     write_onnx(net, told.out / f"{told.name}.onnx")
