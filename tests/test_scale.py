@@ -423,6 +423,28 @@ def test_strip_upside_down_changes_nothing() -> None:
         assert leg == pytest.approx(_truth(case)[name], abs=0.15)
 
 
+@pytest.mark.parametrize("bent_px", [-9.0, 9.0])
+def test_a_curled_strip_of_which_four_markers_can_be_read_gives_its_corners(bent_px: float) -> None:
+    """Corners that were found predict their neighbours; truth is the drawing's own projection, bent by a known parabola."""
+    case, pixels = _drawn()
+    view = next(v for v in case.strips if v.placement.board.name == "A")
+    markers = next(s for s in find_strips(pixels).strips if s.strip.letter == "A")
+    middle, ends = view.corners_px.mean(axis=0), np.ptp(view.corners_px[:, 0]) / 2
+    side = float(np.ptp(view.corners_px[:, 0])) / (view.placement.board.n_x - 2) * 0.7
+    for place in markers.markers_px[4:]:
+        cv2.circle(pixels, tuple(int(round(v)) for v in place), int(0.3 * side), (25, 25, 25), -1)
+    y, x = np.mgrid[: pixels.shape[0], : pixels.shape[1]].astype(np.float32)
+    bent = cv2.remap(
+        pixels, x, np.float32(y - bent_px * ((x - middle[0]) / ends) ** 2), cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+    )
+    sighting = next(s for s in find_strips(bent).strips if s.strip.letter == "A")
+    truth = view.corners_px + np.stack(
+        [np.zeros(len(view.corners_px)), bent_px * ((view.corners_px[:, 0] - middle[0]) / ends) ** 2], axis=1
+    )
+    assert len(sighting.markers) <= 4 and len(sighting.ids) >= 0.9 * len(truth)
+    assert np.linalg.norm(sighting.corners_px - truth[sighting.ids], axis=1).max() < 0.3
+
+
 def _without(pixels: NDArray[np.uint8], case: geometry.Case, letter: str, *, share: float = 1.0) -> NDArray[np.uint8]:
     """The picture with a strip painted over, or the left share of it."""
     view = next(v for v in case.strips if v.placement.board.name == letter)

@@ -24,6 +24,13 @@ SMALLEST_MARKER_PX = 18.0
 """Side of a marker below which its cells, an eighth of it, can't be read surely [px]."""
 FEWEST_MARKERS = 3
 FEWEST_CORNERS = 8
+EDGE_PX = 3.0
+"""Pixels kept free between a corner's window and the photo's border."""
+STRIP_SCALE_MM = 30.0
+CURL_SLACK = 0.1
+"""How little a parabola along a strip is held back: half a pixel of corner noise against 5 px of curl over `STRIP_SCALE_MM`."""
+MOST_ROUNDS = 5
+"""Rounds in which corners may predict their neighbours."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -144,41 +151,82 @@ def _check_size(markers: Mapping[int, Array]) -> None:
 
 
 def _refine(pixels: Picture, strip: Strip, quads: Mapping[int, Array]) -> Sighting:
-    """Inner corners of a strip: predicted from its markers, then found to a fraction of a pixel in the full photo."""
+    """Inner corners of a strip: predicted from its markers, then found to a fraction of a pixel in the full photo.
+
+    Where markers could not be read, or a strip is curled, the corners found so far predict their neighbours, round after round.
+    """
     numbers = [marker_id - strip.first_id for marker_id in quads]
     printed, seen = strip.markers_mm[numbers].reshape(-1, 2), np.concatenate(list(quads.values()))
+    nothing = Sighting(strip, np.zeros(0, dtype=np.int64), np.zeros((0, 2)))
+    guess = _predict(strip, printed, seen)
+    if guess is None:
+        return nothing
+    whole = np.concatenate([guess.corners_px, seen])
+    margin = 2.0 * float(guess.reach_px.max() + EDGE_PX)
+    size = np.array(pixels.shape[1::-1])
+    low = np.clip(np.floor(whole.min(axis=0) - margin).astype(int), 0, size - 1)
+    high = np.clip(np.ceil(whole.max(axis=0) + margin).astype(int) + 1, low + 1, size)
+    grey = np.asarray(cv2.cvtColor(np.ascontiguousarray(pixels[low[1] : high[1], low[0] : high[0]]), cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+    found: dict[int, Array] = {}
+    for _ in range(MOST_ROUNDS):
+        more = _corners(grey, guess, strip, low, known=found)
+        found |= more
+        if not more or len(found) == len(strip.corners_mm):
+            break
+        at = sorted(found)
+        grown = _predict(
+            strip, np.concatenate([printed, strip.corners_mm[at]]), np.concatenate([seen, [found[number] for number in at]])
+        )
+        if grown is None:
+            break
+        guess = grown
+    markers, markers_px = _refine_markers(grey, low, strip, numbers, quads, guess.px_per_mm)
+    at = sorted(found)
+    corners_px = np.array([found[number] for number in at], dtype=float).reshape(-1, 2)
+    return Sighting(strip, np.array(at, dtype=np.int64), corners_px, markers=markers, markers_px=markers_px)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Guess:
+    """Where a strip's inner corners should be: by a plane, by a plane and what is bent off it, and how far they may be off [px]."""
+
+    plane: Array
+    middles_px: Array
+    corners_px: Array
+    reach_px: Array
+    px_per_mm: float
+
+
+def _predict(strip: Strip, printed: Array, seen: Array) -> _Guess | None:
+    """A plane through what was seen of a strip, bent to follow it; None where no plane fits."""
     fitted, _ = cv2.findHomography(printed, seen, cv2.RANSAC, 4.0 + 0.003 * float(np.ptp(seen)))
-    corners_mm = strip.corners_mm
     if fitted is None:
-        return Sighting(strip, np.zeros(0, dtype=np.int64), np.zeros((0, 2)))
-    plane = np.asarray(fitted, dtype=np.float64)
-    predicted = _mapped(plane, corners_mm) + _bend(printed, seen - _mapped(plane, printed), corners_mm, strip.square_mm)
+        return None
+    plane, corners_mm = np.asarray(fitted, dtype=np.float64), strip.corners_mm
+    middles = _mapped(plane, corners_mm)
+    predicted = middles + _bend(printed, seen - _mapped(plane, printed), corners_mm, strip.square_mm)
     grown = _mapped(plane, np.concatenate([corners_mm + d for d in ([0.5, 0], [0, 0.5], [-0.5, 0], [0, -0.5])]))
     grown = grown.reshape(4, -1, 2)
     px_per_mm = np.minimum(np.hypot(*(grown[0] - grown[2]).T), np.hypot(*(grown[1] - grown[3]).T))
-    px_per_mm_mid = float(np.median(px_per_mm))
     inset = 0.5 * (strip.square_mm - strip.marker_mm)
-    reach = np.clip(0.85 * inset * px_per_mm, 2.0, 40.0)
-    edge = reach + 3.0
-    height, width = pixels.shape[:2]
-    inside = np.all((predicted > edge[:, None]) & (predicted < [width - 1, height - 1] - edge[:, None]), axis=1)
-    if not inside.any():
-        return Sighting(strip, np.zeros(0, dtype=np.int64), np.zeros((0, 2)))
-    low = np.maximum(np.floor(np.minimum(predicted[inside].min(axis=0), seen.min(axis=0)) - 2 * edge.max()).astype(int), 0)
-    high = np.ceil(np.maximum(predicted[inside].max(axis=0), seen.max(axis=0)) + 2 * edge.max()).astype(int) + 1
-    crop = np.ascontiguousarray(pixels[low[1] : high[1], low[0] : high[0]])
-    grey = np.asarray(cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
-    ids, corners, middles = [], [], _mapped(plane, corners_mm)
-    for number in np.flatnonzero(inside):
-        start = predicted[number] - low
-        corner = _saddle(grey, start, float(reach[number]))
-        if corner is None or not _checkered(grey, plane, corners_mm[number], corner - middles[number], strip):
+    return _Guess(plane, middles, predicted, np.clip(0.85 * inset * px_per_mm, 2.0, 40.0), float(np.median(px_per_mm)))
+
+
+def _corners(grey: Picture, guess: _Guess, strip: Strip, low: NDArray[np.int64], *, known: Mapping[int, Array]) -> dict[int, Array]:
+    """Corners not known yet that are found where they should be, by number, in the photo's pixels."""
+    height, width = grey.shape
+    found: dict[int, Array] = {}
+    for number, (start, reach) in enumerate(zip(guess.corners_px - low, guess.reach_px, strict=True)):
+        edge = reach + EDGE_PX
+        if number in known or (start <= edge).any() or (start >= np.array([width - 1, height - 1]) - edge).any():
             continue
-        ids.append(number)
-        corners.append(corner + low)
-    markers, markers_px = _refine_markers(grey, low, strip, numbers, quads, px_per_mm_mid)
-    corners_px = np.array(corners, dtype=float).reshape(-1, 2)
-    return Sighting(strip, np.array(ids, dtype=np.int64), corners_px, markers=markers, markers_px=markers_px)
+        corner = _saddle(grey, start, float(reach))
+        if corner is None:
+            continue
+        in_photo = corner + low
+        if _checkered(grey, guess.plane, low, strip.corners_mm[number], in_photo - guess.middles_px[number], strip):
+            found[number] = in_photo
+    return found
 
 
 def _refine_markers(
@@ -204,10 +252,15 @@ def _mapped(plane: Array, points: Array) -> Array:
 
 
 def _bend(printed: Array, misses: Array, at: Array, square_mm: float) -> Array:
-    """What the markers nearby miss the homography by, smoothed to each corner: follows curl and lens distortion [px]."""
+    """What a plane misses, at other places of the strip: a parabola along it for curl, and near what was seen what is left of it [px]."""
+    x, there = printed[:, 0] / STRIP_SCALE_MM, at[:, 0] / STRIP_SCALE_MM
+    terms, wanted = (np.stack([np.ones_like(v), v, v * v], axis=1) for v in (x, there))
+    slack = np.diag([0.0, 0.0, CURL_SLACK])
+    curl = np.linalg.lstsq(np.concatenate([terms, slack]), np.concatenate([misses, np.zeros((3, 2))]), rcond=None)[0]
+    left = misses - terms @ curl
     distance = np.linalg.norm(printed[None] - at[:, None], axis=2) / square_mm
     weight = np.exp(-0.5 * distance**2) + 1e-9
-    bend: Array = weight @ misses / weight.sum(axis=1, keepdims=True)
+    bend: Array = wanted @ curl + weight @ left / weight.sum(axis=1, keepdims=True)
     return bend
 
 
@@ -223,11 +276,13 @@ def _sub_pixel(grey: Picture, starts: Array, half: int) -> Array:
     return np.asarray(cv2.cornerSubPix(grey, points, (half, half), (-1, -1), criteria), dtype=float).reshape(-1, 2)
 
 
-def _checkered(grey: Picture, plane: Array, corner_mm: Array, moved: Array, strip: Strip) -> bool:
+def _checkered(
+    grey: Picture, plane: Array, low: NDArray[np.int64], corner_mm: Array, moved: Array, strip: Strip
+) -> bool:
     """Whether the four squares about a corner are light and dark by turns, as printed: hidden corners are not."""
     offset = 0.4 * (strip.square_mm - strip.marker_mm) / 2
     about = corner_mm + offset * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
-    x, y = np.round(_mapped(plane, about) + moved).astype(int).T
+    x, y = np.round(_mapped(plane, about) + moved - low).astype(int).T
     if x.min() < 0 or y.min() < 0 or x.max() >= grey.shape[1] or y.max() >= grey.shape[0]:
         return False
     values = grey[y, x].astype(float)
