@@ -11,8 +11,11 @@ Array = NDArray[np.float64]
 
 END_SHARE = 0.5
 """Where between the core's usual and its lowest values the bead ends, from above [ratio]."""
+LANES = (0.15, 0.6)
+LANE = (0.3, 0.7)
+"""Where the core is looked at, in half widths from the middle: both lanes together, and each by itself [ratio]."""
 
-__all__ = ["Extent", "bead_extent", "core_presence", "runs"]
+__all__ = ["Extent", "bead_extent", "core_presence", "running_median", "runs"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +34,7 @@ def runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return [(int(a), int(b) - 1) for a, b in zip(np.nonzero(change == 1)[0], np.nonzero(change == -1)[0], strict=True)]
 
 
-def core_presence(odds: NDArray[np.float32], rows: Array, seen: NDArray[np.float32]) -> Array:
+def core_presence(odds: NDArray[np.float32], rows: Array, seen: NDArray[np.float32], *, both: bool = False) -> Array:
     """How weld-like the bead's core is at each station, above what parts bead from plate in this picture, shape (n,).
 
     The core is two lanes between both toes at their usual distance, off the middle where a tee's root line would show:
@@ -44,6 +47,9 @@ def core_presence(odds: NDArray[np.float32], rows: Array, seen: NDArray[np.float
     odds, seen : ndarray, shape (rows, n)
     rows : ndarray, shape (2, n)
         Both toe lines.
+    both : bool
+        Weld metal must be seen on either side of the middle: roughness takes the dark line of a joint for a bead, but that runs along one
+        lane only.
 
     Returns
     -------
@@ -53,16 +59,20 @@ def core_presence(odds: NDArray[np.float32], rows: Array, seen: NDArray[np.float
     n = odds.shape[1]
     half = float(np.median(rows[1] - rows[0])) / 2
     reach = max(3, n // 12)
-    middle = _running_median(rows.mean(axis=0), reach)
-    off = np.abs(np.arange(len(odds))[:, None] - middle[None])
-    weight = (off >= 0.15 * half) * (off <= 0.6 * half) * (seen > 0.5)
-    held = weight.sum(axis=0)
-    core = np.where(held > 0.4 * held.max(), (odds * weight).sum(axis=0) / np.maximum(held, 1), np.nan)
+    middle = running_median(rows.mean(axis=0), reach)
+    off = np.arange(len(odds))[:, None] - middle[None]
+
+    def lane(place: Array, span: tuple[float, float]) -> Array:
+        weight = (place >= span[0] * half) * (place <= span[1] * half) * (seen > 0.5)
+        held = weight.sum(axis=0)
+        return np.where(held > 0.4 * held.max(), (odds * weight).sum(axis=0) / np.maximum(held, 1), np.nan)
+
+    core = np.fmin(lane(-off, LANE), lane(off, LANE)) if both else lane(np.abs(off), LANES)
     if not np.isfinite(core).any():
         return np.zeros(n)
     known = np.isfinite(core)
     core = np.interp(np.arange(n), np.nonzero(known)[0], core[known])
-    core = _running_median(core, max(2, min(n // 4, round(0.35 * half))))
+    core = running_median(core, max(2, min(n // 4, round(0.35 * half))))
     top, high, low = (float(q) for q in np.quantile(core[known], [0.95, 0.65, 0.04]))
     level = 0.0 if high < 0 < top else high - max(END_SHARE * (high - low), 0.5)
     above = core - level
@@ -71,7 +81,8 @@ def core_presence(odds: NDArray[np.float32], rows: Array, seen: NDArray[np.float
     return np.asarray(above, dtype=np.float64)
 
 
-def _running_median(values: Array, reach: int) -> Array:
+def running_median(values: Array, reach: int) -> Array:
+    """Median over ``reach`` values on either side, ends repeated, shape (n,)."""
     padded = np.pad(values, reach, mode="edge")
     return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1), axis=1), dtype=np.float64)
 

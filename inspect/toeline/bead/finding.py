@@ -15,6 +15,7 @@ from toeline.bead.ends import Extent, bead_extent, core_presence, runs
 from toeline.bead.evidence import Evidence, classical_evidence
 from toeline.bead.finder import Band, find_bands
 from toeline.bead.hand import anchors_in_view, box_in_view, inside_box, meant_first
+from toeline.bead.looks import ANY_GROUND, PLATE
 from toeline.bead.parts import OFF_ENDS_MM, bead_parts
 from toeline.bead.result import Bead, ToeLine
 from toeline.bead.stations import core_seen, presence, read_off
@@ -141,7 +142,8 @@ def _find(asked: _Asked, hints: Hints) -> Bead:
                 "Nothing in the photo is rougher than the plate beside it, as a weld face is.",
                 advice="Fill the frame with the bead, add light from the side, or draw a box round it.",
             )
-        trace = trace_band(view.image, valid, bands[0], evidence, anchors)
+        ground = PLATE if asked.scale.source == "strips" else ANY_GROUND
+        trace = trace_band(view.image, valid, bands[0], evidence, anchors, ground=ground)
     return _assemble(asked, trace, bands, hints)
 
 
@@ -230,11 +232,9 @@ def _ends(
 ) -> tuple[int, int, tuple[bool, bool], list[tuple[int, int]], tuple[tuple[int, int], ...]]:
     """First and last trace station of the bead, whether it runs out of the view at its left, right end, gaps within it, and pieces of
     weld beyond it, all in trace stations."""
-    there = core_presence(trace.whole, trace.lines.rows, trace.seen)
+    there = core_presence(trace.whole, trace.lines.rows, trace.seen, both=trace.strip.weld is None)
     extent = bead_extent(there, bridge=max(3, int(1.0 * trace.width_rows / STEP_COLUMNS)))
-    if bands and (
-        unscaled or trace.strip.weld is None
-    ):  # a plain photo mostly shows a stretch of a long seam: its ends count for little
+    if bands and unscaled:  # a plain photo mostly shows a stretch of a long seam: its ends count for little
         extent = _with_band(extent, trace, bands[0])
     core = np.nonzero(core_seen(trace))[0]
     low, high = (int(core[0]), int(core[-1])) if len(core) else (0, len(there) - 1)

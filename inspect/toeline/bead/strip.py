@@ -35,6 +35,8 @@ class Strip:
     ----------
     light : ndarray of float32, shape (rows, columns)
         Lightness [0–100].
+    colour : ndarray of float32, shape (rows, columns, 2)
+        Hue and chroma as a* and b* of CIE L*a*b*: bare metal has next to none, rust, tint, mill scale and paint have some.
     seen : ndarray of float32, shape (rows, columns)
         1 where the view is valid and not burnt out.
     weld : ndarray of float32, shape (rows, columns), or None
@@ -48,6 +50,7 @@ class Strip:
     """
 
     light: Array32
+    colour: Array32
     seen: Array32
     weld: Array32 | None
     toe: Array32 | None
@@ -135,6 +138,7 @@ def lay_straight(
     else:
         shrink = 1.0
     light = _sample(lightness(small), at, shrink)
+    colour = _colour(_sample(small, at, shrink))
     h, w = image.shape[:2]
     seen = ((at[..., 0] >= 0) & (at[..., 0] <= w - 1) & (at[..., 1] >= 0) & (at[..., 1] <= h - 1)).astype(np.float32)
     if valid is not None:
@@ -145,7 +149,13 @@ def lay_straight(
     if evidence is not None and evidence.roughness is None:
         weld = _sample(evidence.log_odds(), at, evidence.scale_ratio)
         toe = None if evidence.toe is None else _sample(evidence.toe, at, evidence.scale_ratio)
-    return Strip(light, seen.astype(np.float32), weld, toe, middle, normal, pitch_px)
+    return Strip(light, colour, seen.astype(np.float32), weld, toe, middle, normal, pitch_px)
+
+
+def _colour(rgb: Array32) -> Array32:
+    """a* and b* of a picture, shape (h, w, 2)."""
+    colours = rgb if rgb.ndim == 3 else np.repeat(rgb[..., None], 3, axis=2)
+    return np.ascontiguousarray(cv2.cvtColor(colours / np.float32(255), cv2.COLOR_RGB2LAB)[..., 1:], dtype=np.float32)
 
 
 def _sample(field: Array32 | NDArray[np.uint8], at: Array, scale: float) -> Array32:
@@ -159,9 +169,9 @@ def features(strip: Strip, step: int) -> tuple[Array32, Array32, Array32]:
 
     Returns
     -------
-    (features, edge, seen) : ndarrays of float32, shapes (rows, n, 6), (rows, n), (rows, n)
-        Features: lightness, log roughness along and across at a fine scale, along and across at a middle scale, and local
-        lightness range. ``edge``: signed brightness change across, averaged along over about two stations.
+    (features, edge, seen) : ndarrays of float32, shapes (rows, n, 8), (rows, n), (rows, n)
+        Features: lightness, log roughness along and across at a fine scale, along and across at a middle scale, local
+        lightness range, a* and b*. ``edge``: signed brightness change across, averaged along over about two stations.
         A station is the mean over ``step`` columns.
     """
     light = strip.light
@@ -175,6 +185,7 @@ def features(strip: Strip, step: int) -> tuple[Array32, Array32, Array32]:
             parts.append(0.5 * np.log(cv2.GaussianBlur(g * g, (0, 0), sigmaX=1.5 * window, sigmaY=0.8 * window) + 0.03) - dim)
     wide = cv2.GaussianBlur(light, (0, 0), 6.0)
     parts.append(np.log(cv2.GaussianBlur(np.abs(light - wide), (0, 0), sigmaX=5.0, sigmaY=2.0) + 0.5) - dim)
+    parts += [cv2.GaussianBlur(strip.colour[..., i], (0, 0), 1.5) for i in (0, 1)]
     stacked = np.stack([_pool(part, step) for part in parts], axis=-1)
     gy = cv2.Scharr(cv2.GaussianBlur(light, (0, 0), sigmaX=0.5, sigmaY=0.8), cv2.CV_32F, 0, 1) / 32
     ramp = cv2.Scharr(cv2.GaussianBlur(light, (0, 0), sigmaX=0.5, sigmaY=RAMP_ROWS), cv2.CV_32F, 0, 1) / 32

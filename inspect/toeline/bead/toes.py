@@ -21,16 +21,13 @@ Array32 = NDArray[np.float32]
 REGION_WEIGHT = 0.04
 """Independent observations per row: neighbouring px say much the same."""
 EDGE_WEIGHT = 1.5
-_CLIP = 2.5
 MOVE_ROWS = (0.55, 0.45)
 """Typical moves from station to station of both toes together, and of the width [rows]."""
 _LEAK = 1e-5
-ROUGH_CUT = 0.5
-"""Where between the sides' roughness and the roughest rows' weld metal begins at first [ratio]."""
 WIDTH_WEIGHT = 0.5
 """Weight of the expected width at each station, against its evidence [ratio]."""
 
-__all__ = ["PlateModels", "TwoLines", "edge_score", "fit_models", "rough_log_odds", "solve_lines", "weld_log_odds"]
+__all__ = ["TwoLines", "edge_score", "solve_lines"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,90 +47,6 @@ class TwoLines:
     rows: Array
     sd_rows: Array
     rival: Array
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PlateModels:
-    """Gaussian models of features: weld, plate on the first side, plate on the second side."""
-
-    means: tuple[Array, Array, Array]
-    precisions: tuple[Array, Array, Array]
-    log_dets: tuple[float, float, float]
-
-
-def fit_models(stack: Array32, seen: Array32, rows: Array) -> PlateModels:
-    """Models from the present lines: weld well between them, plate just beyond each.
-
-    Parameters
-    ----------
-    stack : ndarray, shape (h, n, f)
-    seen : ndarray, shape (h, n)
-    rows : ndarray, shape (2, n)
-        Present lines.
-    """
-    y = np.arange(stack.shape[0])[:, None]
-    top, bottom = rows[0][None], rows[1][None]
-    width = bottom - top
-    usable = seen > 0.6
-    areas = (
-        (y > top + 0.12 * width) & (y < bottom - 0.12 * width) & usable,
-        (y < top - 0.10 * width) & (y > top - 0.75 * width) & usable,
-        (y > bottom + 0.10 * width) & (y < bottom + 0.75 * width) & usable,
-    )
-    fits = []
-    everything = stack.reshape(-1, stack.shape[-1]).astype(np.float64)
-    spread = np.diag(everything.var(axis=0) * 0.03 + 1e-3)
-    for area in areas:
-        sample = stack[area].astype(np.float64) if np.count_nonzero(area) > 50 else everything
-        fits.append((sample.mean(axis=0), np.cov(sample.T) + spread))
-    precisions = [np.linalg.inv(cov) for _, cov in fits]
-    dets = [float(np.linalg.slogdet(cov)[1]) for _, cov in fits]
-    return PlateModels(
-        (fits[0][0], fits[1][0], fits[2][0]), (precisions[0], precisions[1], precisions[2]), (dets[0], dets[1], dets[2])
-    )
-
-
-def rough_log_odds(stack: Array32, seen: Array32, *, local: bool = True) -> Array32:
-    """A first guess at weld metal: rougher than half way from the sides to the roughest rows, shape (h, n).
-
-    Parameters
-    ----------
-    stack : ndarray, shape (h, n, 6)
-        Features, of which the roughnesses are used.
-    local : bool
-        Judge every station by its own sides and roughest rows; else all by the whole strip's usual ones, which tells where a bead ends.
-    """
-    part = stack[..., 1:6]
-    z = (part - np.median(part, axis=(0, 1))) / (part.std(axis=(0, 1)) + 1e-3)
-    rough = cv2.GaussianBlur(z @ np.array([0.3, 0.15, 0.25, 0.15, 0.15], np.float32), (0, 0), sigmaX=3, sigmaY=1)
-    profile = cv2.GaussianBlur(rough, (0, 0), sigmaX=15, sigmaY=0.8)
-    margin = len(profile) // 6
-    core = np.quantile(profile[margin:-margin], 0.92, axis=0)
-    sides = (profile[:margin].mean(0) + profile[-margin:].mean(0)) / 2
-    if not local:
-        core, sides = np.full_like(core, np.quantile(core, 0.7)), np.full_like(sides, np.median(sides))
-    spread = np.maximum(core - sides, 0.4) / 4
-    return np.asarray(
-        _CLIP * np.tanh((rough - (ROUGH_CUT * core + (1 - ROUGH_CUT) * sides)) / spread / _CLIP) * seen, dtype=np.float32
-    )
-
-
-def weld_log_odds(stack: Array32, seen: Array32, models: PlateModels, rows: Array) -> Array32:
-    """Log odds of weld against the plate of the same side, limited and faded where nothing is seen, shape (h, n)."""
-    h, n, f = stack.shape
-    flat = stack.reshape(-1, f).astype(np.float64)
-
-    def log_density(i: int) -> Array:
-        off = flat - models.means[i]
-        square = ((off @ models.precisions[i]) * off).sum(axis=1)
-        return np.asarray(-0.5 * (square + models.log_dets[i]).reshape(h, n), dtype=np.float64)
-
-    weld, first, second = (log_density(i) for i in range(3))
-    middle = (rows[0] + rows[1]) / 2
-    below = 1 / (1 + np.exp(-(np.arange(h)[:, None] - middle[None]) / 2.0))
-    plate = (1 - below) * first + below * second
-    odds = 0.5 * (weld - plate)
-    return np.asarray(_CLIP * np.tanh(odds / _CLIP) * seen, dtype=np.float32)
 
 
 def edge_score(edge: Array32, seen: Array32) -> Array32:

@@ -10,24 +10,27 @@ from numpy.typing import NDArray
 from toeline.bead.ends import bead_extent, core_presence
 from toeline.bead.evidence import Evidence
 from toeline.bead.finder import Band
+from toeline.bead.looks import ANY_GROUND, PLATE, Ground, above_sides, looks_log_odds, rough_log_odds
 from toeline.bead.strip import Strip, features, lay_straight, resample_line, smooth_line
-from toeline.bead.toes import TwoLines, edge_score, fit_models, rough_log_odds, solve_lines, weld_log_odds
+from toeline.bead.toes import TwoLines, edge_score, solve_lines
 
 Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]
 
 STEP_COLUMNS = 3
 """Strip columns to a station of the optimisation."""
-LOOKS_SHARE = 0.5
-"""Share of this bead's own looks, against plain roughness, in the evidence of each round."""
 EDGE_SHARE = 0.5
 """Weight of plain edges beside a learned toe map [ratio]."""
 TOE_WEIGHT = 3.0
 """Edge score of a px where a learned map is sure of a toe."""
 PASSES = ((25, 45), (20, 48))
-"""Rows of the expected half width and of the strip's half height, in the first and second strip."""
-ROUNDS = (2, 2)
-"""How often the lines are solved in the first and second strip, learning looks anew from the lines before."""
+ROUGH_PASSES = ((12, 48), (16, 48), (20, 48))
+"""Rows of the expected half width and of the strip's half height, in one strip after another: by a learned map, and by roughness, whose
+band may hold no more than the lit half of a face."""
+ROUNDS = (3, 2)
+"""How often the lines are solved in the first and in each further strip by looks that are learnt anew from the lines before."""
+BEYOND_HALVES = (3.0, 6.0)
+"""How far beyond what is known of it a bead is followed, in half widths: by a learned map, and by roughness [ratio]."""
 
 AT_BORDER = 0.9
 """A leg longer than this share of what a strip holds may be cut by the strip's border: once more in a wider one [ratio]."""
@@ -98,6 +101,8 @@ def trace_band(
     band: Band,
     evidence: Evidence,
     anchors: tuple[Anchor, ...] = (),
+    *,
+    ground: Ground = ANY_GROUND,
 ) -> Trace:
     """Toe lines of a flat bead of any direction, from its rough band.
 
@@ -110,17 +115,20 @@ def trace_band(
         A learned map is used in the lines' solution; of classical evidence only the band was needed.
     anchors : tuple of (line, x, y)
         Points of the view that a line must pass through [px].
+    ground : Ground
+        What lies beside the bead, for the classical evidence.
     """
     height, width = image.shape[:2]
     half = float(np.quantile(band.half_px, 0.6))
     middle = smooth_line(resample_line(band.middle_px, half / 4), 6.0)
     trace: Trace | None = None
-    for core_rows, half_rows in PASSES:
-        middle = _lengthen(middle, 3.0 * half, (width, height))
+    rough = evidence.roughness is not None
+    for core_rows, half_rows in ROUGH_PASSES if rough else PASSES:
+        middle = _lengthen(middle, BEYOND_HALVES[rough] * half, (width, height))
         strip = lay_straight(image, valid, middle, half_rows=half_rows, pitch_px=half / core_rows, evidence=evidence)
         first = trace is None
         expected = (EXPECTED[0] * core_rows, EXPECTED[1]) if first else (2.0 * core_rows, EXPECTED[2])
-        trace = _solve(strip, expected, anchors, before=trace)
+        trace = _solve(strip, expected, anchors, before=trace, ground=ground)
         half = max(trace.width_rows / 2 * strip.pitch_px, 1.5)
         middle = smooth_line(resample_line(trace.middle_px(), half / 4), 10.0)
     assert trace is not None
@@ -164,7 +172,7 @@ def trace_row(
             expected = (2 * 7.0 / 18.0 * half_rows, 0.6)
         else:
             expected = (2 * half_rows / 1.7, 0.35)
-        trace = _solve(strip, expected, anchors, before=trace, least_half_rows=least)
+        trace = _solve(strip, expected, anchors, before=trace, ground=PLATE, least_half_rows=least)
     assert trace is not None
     return trace
 
@@ -175,6 +183,7 @@ def _solve(
     anchors: tuple[Anchor, ...],
     *,
     before: Trace | None,
+    ground: Ground,
     least_half_rows: float | None = None,
 ) -> Trace:
     """Lines in one strip: solve, learn the bead's and the plates' looks between and beyond the lines, solve again."""
@@ -187,35 +196,65 @@ def _solve(
         edges = (EDGE_SHARE * edges + TOE_WEIGHT * toe).astype(np.float32)
     fixed = _fixed(strip, anchors, n)
     n_states = int(0.675 * rows_n) if least_half_rows is None else int(strip.centre_row - least_half_rows) + 1
-    learned = strip.weld is not None
-    odds = _pooled(strip.weld, n) * seen if strip.weld is not None else rough_log_odds(stack, seen)
-    whole = odds if learned else rough_log_odds(stack, seen, local=False)
     rows = None if before is None else _carried(before, strip, columns)
-    lines: TwoLines | None = None
-    rounds = 1 if learned else ROUNDS[0 if before is None else 1]
-    for _ in range(rounds):
-        if rows is not None and not learned:
-            extent = bead_extent(core_presence(whole, rows, seen), bridge=10)
-            only = slice(extent.first, extent.last + 1)
-            models = fit_models(stack[:, only, 1:], seen[:, only], rows[:, only])
-            looks = weld_log_odds(stack[..., 1:], seen, models, rows)
-            odds = ((1 - LOOKS_SHARE) * odds + LOOKS_SHARE * looks).astype(np.float32)
-            whole = ((1 - LOOKS_SHARE) * whole + LOOKS_SHARE * looks).astype(np.float32)
-        lines = solve_lines(odds, edges, n_states=n_states, width_rows=expected, fixed=fixed)
-        rows = lines.rows
-    assert lines is not None
+    if strip.weld is None:
+        if rows is None and least_half_rows is None:
+            half = expected[0] / EXPECTED[0]
+            rows = np.stack([np.full(n, strip.centre_row - half), np.full(n, strip.centre_row + half)])
+        first = before is None
+        lines, odds, whole = _by_looks(
+            stack, edges, seen, rows, rounds=ROUNDS[not first], share=ground.share, plate=ground.far if first else ground.near,
+            n_states=n_states, width_rows=expected, fixed=fixed,
+        )  # fmt: skip
+        bead = _extent(whole, lines.rows, seen, both=True)
+        return Trace(strip, columns, _through(lines, fixed), odds, edges, seen, whole, bead)
+    odds = np.asarray(_pooled(strip.weld, n) * seen, dtype=np.float32)
+    lines = solve_lines(odds, edges, n_states=n_states, width_rows=expected, fixed=fixed)
     second = None
-    if learned and before is not None:
+    if before is not None:
         second = _second_opinion(stack, edge_score(edge, seen), seen, lines, n_states=n_states, log_sd=expected[1])
-    extent = bead_extent(core_presence(whole, lines.rows, seen), bridge=10)
-    bead = slice(extent.first, extent.last + 1)
-    return Trace(strip, columns, _through(lines, fixed), odds, edges, seen, whole, bead, toe, second)
+    bead = _extent(odds, lines.rows, seen, both=False)
+    return Trace(strip, columns, _through(lines, fixed), odds, edges, seen, odds, bead, toe, second)
+
+
+def _by_looks(
+    stack: Array32,
+    edges: Array32,
+    seen: Array32,
+    rows: Array | None,
+    *,
+    rounds: int,
+    share: float,
+    plate: tuple[float, float],
+    n_states: int,
+    width_rows: tuple[float, float],
+    fixed: tuple[tuple[int, int, float], ...],
+) -> tuple[TwoLines, Array32, Array32]:
+    """Lines by this photo's own looks, learnt anew in every round; the log odds that they were solved from; and those, above the sides',
+    by one measure for the whole strip."""
+    rough, everywhere = rough_log_odds(stack, seen), rough_log_odds(stack, seen, local=False)
+    odds, whole = rough, everywhere
+    if rows is None:
+        rows = solve_lines(odds, edges, n_states=n_states, width_rows=width_rows, fixed=fixed).rows
+    for _ in range(rounds):
+        stations = _extent(above_sides(whole, seen, rows), rows, seen, both=True)
+        looks = looks_log_odds(stack, seen, rows, plate=plate, stations=stations)
+        odds, whole = (np.asarray((1 - share) * r + share * looks, np.float32) for r in (rough, everywhere))
+        lines = solve_lines(odds, edges, n_states=n_states, width_rows=width_rows, fixed=fixed)
+        rows = lines.rows
+    return lines, odds, above_sides(whole, seen, rows)
+
+
+def _extent(whole: Array32, rows: Array, seen: Array32, *, both: bool) -> slice:
+    """Stations of the bead."""
+    extent = bead_extent(core_presence(whole, rows, seen, both=both), bridge=10)
+    return slice(extent.first, extent.last + 1)
 
 
 def _second_opinion(stack: Array32, edges: Array32, seen: Array32, lines: TwoLines, *, n_states: int, log_sd: float) -> TwoLines:
-    """What roughness, edges and this bead's own looks make of lines that a learned map gave."""
-    looks = weld_log_odds(stack[..., 1:], seen, fit_models(stack[..., 1:], seen, lines.rows), lines.rows)
-    odds = ((1 - LOOKS_SHARE) * rough_log_odds(stack, seen) + LOOKS_SHARE * looks).astype(np.float32)
+    """What roughness, edges and this photo's own looks make of lines that a learned map gave."""
+    looks = looks_log_odds(stack, seen, lines.rows, plate=PLATE.near)
+    odds = ((1 - PLATE.share) * rough_log_odds(stack, seen) + PLATE.share * looks).astype(np.float32)
     width = float(np.median(lines.rows[1] - lines.rows[0]))
     return solve_lines(odds, edges, n_states=n_states, width_rows=(width, log_sd))
 
