@@ -1,7 +1,7 @@
 """How well droplets are found, beside general blob detectors tuned on the same kind of pictures: `python -m bench.spatter --help`.
 
 Peers: scikit-image `blob_log` and `blob_doh`, OpenCV `SimpleBlobDetector`, trackpy's `locate`. Each is tuned by random search on made-up
-plates (and rendered views, if a folder of them for tuning is given), once for bright and dark alike, and then run on pictures that
+plates, once for bright and dark alike, and then run on pictures that
 nothing was tuned or trained on. Marked photos count from the test split only.
 """
 
@@ -21,9 +21,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from skimage.feature import blob_doh, blob_log
-from training.lessons import SMALLEST_MM, Lesson, coupons, made_up, marked, rendered, shrunk
+from training.lessons import SMALLEST_MM, SMALLEST_PX, Lesson, coupons, made_up, marked, shrunk
 
-from toeline.spatter.catalogue import n_on_plate
+from toeline.spatter.catalogue import COUNTED_FROM, n_on_plate
 from toeline.spatter.particles import detect_particles
 
 Array = NDArray[np.float64]
@@ -89,15 +89,15 @@ def _inside(mask: NDArray[np.bool_], points: Array) -> NDArray[np.bool_]:
     return within
 
 
-def run(find: Finder, lessons: Sequence[Lesson], *, bins: Sequence[float] = (1.0, 5 / 3, 1e9)) -> list[Tally]:
-    """Scores by size, in multiples of the smallest diameter; the first entry is over all."""
+def run(find: Finder | None, lessons: Sequence[Lesson], *, bins: Sequence[float] = (1.0, 5 / 3, 1e9)) -> list[Tally]:
+    """Scores by size, in multiples of the smallest diameter; the first entry is over all. Without a finder: of toeline's own."""
     tallies = [Tally(ratios=[]) for _ in range(len(bins))]
     for lesson in lessons:
         rgb, mask, droplets, excused = shrunk(lesson)
-        smallest = lesson.smallest_px / max(1.0, lesson.smallest_px / 5.0)
+        smallest = min(lesson.smallest_px, SMALLEST_PX)
         picture = np.clip(rgb, 0, 255).astype(np.uint8)
         start = time.perf_counter()
-        found = ours(picture, mask, smallest, lesson=lesson) if find is ours else find(picture, mask, smallest)
+        found = find(picture, mask, smallest) if find is not None else ours(lesson)
         tallies[0].seconds += time.perf_counter() - start
         found = found[_inside(mask, found)] if len(found) else np.empty((0, 3))
         here = _inside(mask, droplets) & (droplets[:, 2] >= smallest)
@@ -121,30 +121,20 @@ def intervals(lessons: Sequence[Lesson]) -> tuple[int, int]:
     """On how many pictures the interval of the number on the plate holds the true number, of how many."""
     held = 0
     for lesson in lessons:
-        found = detect_particles(
-            lesson.rgb, lesson.mask, lesson.smallest_px / SMALLEST_MM, plate_of=lesson.plate_of, evidence=lesson.eye
-        )
+        found = detect_particles(lesson.rgb, lesson.mask, lesson.smallest_px / SMALLEST_MM)
         n = n_on_plate(found.probability.tolist())
         true = int(np.sum(_inside(lesson.mask, lesson.droplets)))
         held += n.low <= true <= n.high
     return held, len(lessons)
 
 
-def ours(picture: NDArray[np.uint8], mask: NDArray[np.bool_], smallest: float, *, lesson: Lesson | None = None) -> Array:
-    """toeline's own detector; where the lesson has the learned eye's map, with it, as in an inspection."""
-    size = picture.shape[1::-1]
-    eye, plate_of = (None, None) if lesson is None else (lesson.eye, lesson.plate_of)
-    found = detect_particles(
-        picture,
-        mask,
-        1.0,
-        smallest_mm=smallest,
-        largest_mm=70.0,
-        plate_of=None if plate_of is None else cv2.resize(plate_of, size, interpolation=cv2.INTER_NEAREST),
-        evidence=None if eye is None else cv2.resize(eye, size, interpolation=cv2.INTER_AREA),
-    )
-    sure = found.probability >= 0.5
-    return np.column_stack([found.x_px, found.y_px, found.diameter_px])[sure]
+def ours(lesson: Lesson) -> Array:
+    """toeline's own detector on the picture as it is."""
+    found = detect_particles(lesson.rgb, lesson.mask, lesson.smallest_px / SMALLEST_MM)
+    sure = found.probability >= COUNTED_FROM
+    shrink = max(1.0, lesson.smallest_px / SMALLEST_PX)
+    x, y = ((at[sure] + 0.5) / shrink - 0.5 for at in (found.x_px, found.y_px))
+    return np.column_stack([x, y, found.diameter_px[sure] / shrink])
 
 
 def _both_ways(picture: NDArray[np.uint8]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -292,25 +282,19 @@ def main() -> None:
     """Tune the peers, run everybody on the same pictures, print tables in Markdown."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--photos", type=Path, help="folder of the marked photos")
-    parser.add_argument("--rendered", type=Path, help="folder of rendered views kept for this test")
-    parser.add_argument("--tune-rendered", type=Path, help="folder of rendered views for tuning the peers")
     parser.add_argument("--coupons", type=Path, help="folder of coupon photos with truth, kept apart")
     parser.add_argument("--n-coupons", type=int, default=1000)
     parser.add_argument("--trials", type=int, default=16)
     asked = parser.parse_args()
     warnings.simplefilter("ignore")
     tuning = list(made_up(TUNING_SEEDS))
-    if asked.tune_rendered:
-        tuning += list(rendered(asked.tune_rendered))[:12]
-    finders: dict[str, Finder] = {"toeline": ours}
+    finders: dict[str, Finder | None] = {"toeline": None}
     for name in PEERS:
         finders[name], settings = tuned(name, tuning, asked.trials)
         print(f"{name}: {json.dumps(settings)}", flush=True)
     sets: dict[str, list[Lesson]] = {"made-up plates": list(made_up(TEST_SEEDS))}
     if asked.photos:
         sets["marked photos, test split"] = list(marked(MARKS, asked.photos, split="test"))
-    if asked.rendered:
-        sets["rendered views"] = list(rendered(asked.rendered))
     if asked.coupons:
         sets["coupon photos"] = list(coupons(asked.coupons, asked.n_coupons))
     few, many = few_and_many()
@@ -322,7 +306,7 @@ def main() -> None:
         print("|---|---|---|---|---|---|---|---|---|")
         for name, find in finders.items():
             print(_row(name, run(find, lessons)), flush=True)
-        if title in ("coupon photos", "rendered views"):
+        if title == "coupon photos":
             held, n = intervals(lessons)
             print(f"number on this plate: the interval holds the true one on {held} of {n}")
 

@@ -225,3 +225,16 @@ def test_the_table_speaks_in_words(tmp_path: Path) -> None:
 def test_a_wrong_joint_is_named_as_the_first_thing_to_look_at(photo: Path, joint: str) -> None:
     done = run("inspect", photo, "--joint", joint)
     assert done.returncode == 3 and "See first that the right joint is chosen" in done.stdout
+
+
+def test_particles_on_a_photo_of_the_plates_before_are_taken_off_the_count() -> None:
+    """The photo as its own photo of before: by definition nothing is new."""
+    tee = SAMPLES / "tee-fcaw-s-1.jpg"
+    words = ("inspect", tee, "--process", "fcaw-s", "--strip-thickness-mm", "1.0", "--json", "-")
+    alone, less = (run(*more) for more in (words, (*words, "--before", tee)))
+    assert alone.returncode == less.returncode == 0, less.stderr
+    every, new = (json.loads(told.stdout) for told in (alone, less))
+    check_record(new)
+    assert every["spatter"]["n"] >= 30 and every["spatter"]["density_per_cm2"] is None
+    assert new["spatter"]["before"]["n"] >= 0.9 * every["spatter"]["n"] and new["spatter"]["n"] <= 0.1 * every["spatter"]["n"]
+    assert new["spatter"]["density_per_cm2"] is not None

@@ -10,7 +10,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
 
 from toeline.bead import find_bead, look
 from toeline.bead.view import plate_to_view, unfold
@@ -20,12 +19,13 @@ from toeline.photo import read_photo
 from toeline.scale import find_scale
 from toeline.scale.rays import to_plate_mm
 from toeline.spatter.catalogue import see_plate
-from toeline.spatter.particles import SMALLEST_PX
 from training.plates import plate_picture
 from training.split import split_of
 
 Array = NDArray[np.float64]
 SMALLEST_MM = 0.3
+SMALLEST_PX = 5.0
+"""Diameter of the smallest droplet in pictures that peers are given; finer ones are shrunk [px]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,9 +40,6 @@ class Lesson:
     weight: float
     careless: Array
     """Things that may be taken for droplets or not, both right: (x, y, diameter [px])."""
-    plate_of: NDArray[np.uint8] | None = None
-    eye: NDArray[np.float32] | None = None
-    """What the learned eye makes of it."""
 
 
 def made_up(seeds: range) -> Iterator[Lesson]:
@@ -69,18 +66,8 @@ def marked(marks: Path, photos: Path, *, split: str, smallest_px: float = 6.0) -
         yield Lesson(path.stem, rgb, cover > 0, droplets, smallest_px, 6.0, np.empty((0, 3)))
 
 
-def rendered(folder: Path) -> Iterator[Lesson]:
-    """Coupon views with truth: `NAME.png` beside `NAME.json` with `droplets`, `careless` and a mask in `NAME.mask.png`."""
-    for path in sorted(folder.glob("*.json")):
-        told = json.loads(path.read_text(encoding="utf-8"))
-        rgb = cv2.cvtColor(cv2.imread(str(path.with_suffix(".png"))), cv2.COLOR_BGR2RGB)
-        mask = cv2.imread(str(path.with_suffix(".mask.png")), cv2.IMREAD_GRAYSCALE) > 0
-        droplets, careless = (np.array(told[k], dtype=float).reshape(-1, 3) for k in ("droplets", "careless"))
-        yield Lesson(path.stem, rgb, mask, droplets, float(told["smallest_px"]), 2.0, careless)
-
-
 def shrunk(lesson: Lesson) -> tuple[NDArray[np.float32], NDArray[np.bool_], Array, Array]:
-    """Picture, mask and droplets at the size at which the detector works."""
+    """Picture, mask and droplets at the size at which peers work."""
     shrink = max(1.0, lesson.smallest_px / SMALLEST_PX)
     size = (round(lesson.rgb.shape[1] / shrink), round(lesson.rgb.shape[0] / shrink))
     rgb = cv2.resize(lesson.rgb, size, interpolation=cv2.INTER_AREA).astype(np.float32)
@@ -108,9 +95,7 @@ def coupons(folder: Path, n_most: int = 1000) -> Iterator[Lesson]:
             scale = find_scale(photo, joint=told["joint"], scaling=Scaling(strip_thickness_mm=0.1))
             view = unfold(photo, scale)
             evidence = look(view)
-            bead = find_bead(
-                view, scale, joint=told["joint"], travel=told["travel"], hints=Hints(), evidence=(evidence := look(view))
-            )
+            bead = find_bead(view, scale, joint=told["joint"], travel=told["travel"], hints=Hints(), evidence=evidence)
         except ToelineError as error:
             print(f"{path.stem}: refused, {error.reason}")
             continue
@@ -127,27 +112,5 @@ def coupons(folder: Path, n_most: int = 1000) -> Iterator[Lesson]:
             row = (x, y, p["diameter_mm"] * view.px_per_mm)
             (droplets if p["visible"] and p["diameter_mm"] >= SMALLEST_MM else excused).append(row)
         rows = [np.array(r, dtype=float).reshape(-1, 3) for r in (droplets, excused)]
-        eye = cv2.resize(evidence.classes["spatter"], size, interpolation=cv2.INTER_LINEAR)
         smallest = SMALLEST_MM * view.px_per_mm
-        yield Lesson(
-            path.stem, view.image, mask, rows[0], smallest, 1.0, rows[1], view.plate_of, np.asarray(eye, dtype=np.float32)
-        )
-
-
-def pictures(folder: Path) -> Iterator[Lesson]:
-    """Rendered training pictures of the learned eye (`NAME.jpg`, classes in `NAME.png`, `NAME.json`), as photographed."""
-    for path in sorted(folder.glob("*.json")):
-        told = json.loads(path.read_text(encoding="utf-8"))
-        rgb, classes = (np.asarray(Image.open(path.with_suffix(end))) for end in (".jpg", ".png"))
-        px_per_mm = float(told["px_per_mm"])
-        plate = np.isin(classes, (1, 3, 4)).astype(np.uint8)
-        weld = cv2.dilate((classes == 2).astype(np.uint8), np.ones((2 * round(0.5 * px_per_mm) + 1,) * 2, np.uint8))
-        if not np.any((plate > 0) & (weld == 0)):
-            continue
-        droplets, careless = [], []
-        for p in told["particles"]:
-            if p["kind"] == "spatter":
-                clear = p["visible"] and p["diameter_mm"] * px_per_mm >= 3.5
-                (droplets if clear else careless).append((*p["px"], p["diameter_mm"] * px_per_mm))
-        rows = [np.array(r, dtype=float).reshape(-1, 3) for r in (droplets, careless)]
-        yield Lesson(path.stem, rgb, (plate > 0) & (weld == 0), rows[0], 0.3 * px_per_mm, 1.0, rows[1])
+        yield Lesson(path.stem, view.image, mask, rows[0], smallest, 1.0, rows[1])

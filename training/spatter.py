@@ -1,167 +1,151 @@
-"""Train the small networks that glance at candidates and read them on rings: `python -m training.spatter --photos FOLDER`.
+"""Fit what makes a probability of the droplet network's log odds, how diameters are set straight and how far they scatter.
 
-Pictures: made-up plates (`training.plates`), photos with marked droplets whose group is in the training split, and rendered
-views if a folder of them is given (`training.views`). Writes `inspect/toeline/spatter/particles.json`. Needs scikit-learn (extra `train`).
-The closest look and the last judgement are trained afterwards by `training.judge`.
+    python -m training.spatter --coupons FOLDER… [--photos FOLDER]
+
+The coupons must be ones that the network has not learnt from, nor may figures be reported on them; of marked photos the training split is
+used (the network finds droplets on them no better than on those kept apart). Writes
+`inspect/toeline/spatter/particles.json` and prints the numbers of `detection.toml`.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sklearn.neural_network import MLPClassifier, MLPRegressor
 
-from toeline.spatter.candidates import Seen, candidates
-from toeline.spatter.particles import SMALLEST_PX
-from toeline.spatter.rings import N_ANGLES, RINGS, colour_levels, glance, read_rings
-from training.lessons import Lesson, made_up, marked, nearest, rendered, shrunk
+from toeline.spatter.particles import Sheet, clues, detect_particles, judgement, lay_out, one_for_each_place
+from toeline.spatter.sight import Finds, find_middles
+from training.lessons import SMALLEST_MM, Lesson, coupons, marked
 
 Array = NDArray[np.float64]
-ROOT = Path(__file__).resolve().parent
-ROW_NAMES = ("glances", "features", "label", "fit", "weight")
-N_ABOUT = 5
-GREY = np.array([0.3, 0.5, 0.2], dtype=np.float32)
+NUMBERS = Path(__file__).resolve().parent.parent / "inspect" / "toeline" / "spatter" / "particles.json"
+MARKS = Path(__file__).resolve().parent / "marks"
+CLOSE_RATIO = 0.5
+"""A find within this share of a droplet's diameter, or of the smallest one's, is that droplet."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Rows:
-    """Features of candidates with what is true of them: label (1, 0, −1 for neither), fit targets, weights."""
-
-    glances: NDArray[np.float32]
-    features: NDArray[np.float32]
-    label: NDArray[np.int64]
-    fit: NDArray[np.float32]
-    weight: NDArray[np.float32]
+def looked_at(lesson: Lesson) -> tuple[Sheet, Finds]:
+    """A lesson's sheet and all finds on it."""
+    sheet = lay_out(lesson.rgb, lesson.mask, lesson.smallest_px / SMALLEST_MM, smallest_mm=SMALLEST_MM)
+    return sheet, one_for_each_place(find_middles(sheet.picture, sheet.mask))
 
 
-def rows_of(lesson: Lesson, rng: np.random.Generator, *, n_plain: int = 500) -> Rows:
-    """Candidates of a picture, those that stand on nothing thinned to `n_plain`."""
-    rgb, mask, droplets, careless = shrunk(lesson)
-    small = min(lesson.smallest_px, SMALLEST_PX)
-    seen = candidates(rgb @ GREY, mask, smallest_px=0.9 * small, largest_px=70.0)
-    if len(droplets):  # and about every droplet, as the second look sees it
-        near = droplets[np.repeat(np.arange(len(droplets)), N_ABOUT)]
-        inside = mask[tuple(np.clip(np.round(near[:, [1, 0]]).astype(int), 0, np.array(mask.shape) - 1).T)]
-        near = near[inside]
-        off = rng.normal(0, 0.1, (len(near), 2)) * near[:, 2:]
-        about = [
-            near[:, 0] + off[:, 0],
-            near[:, 1] + off[:, 1],
-            near[:, 2] * np.exp(rng.normal(0, 0.18, len(near))),
-            np.full(len(near), 2.0),
-        ]
-        seen = Seen(
-            *(
-                np.concatenate([a, b]).astype(np.float32)
-                for a, b in zip((seen.x_px, seen.y_px, seen.diameter_px, seen.stands_out), about, strict=True)
-            )
-        )
-    glances = glance(rgb @ GREY, seen)
-    features, dipole = read_rings(colour_levels(rgb, float(seen.diameter_px.max(initial=8.0))), seen)
-    x, y, d = (np.asarray(v, dtype=float) for v in (seen.x_px, seen.y_px, seen.diameter_px))
-    which, gap = nearest(x, y, droplets)
-    label = np.zeros(len(x), dtype=np.int64)
-    fit = np.zeros((len(x), 3), dtype=np.float32)
-    if len(droplets):
-        own = droplets[which]
-        ratio = d / own[:, 2]
-        label[(gap < 0.75) & (ratio > 0.4) & (ratio < 2.5)] = -1
-        label[(gap < 0.32) & (ratio > 0.6) & (ratio < 1.67)] = 1
-        off = (own[:, :2] - np.column_stack([x, y])) / d[:, None]
-        way = dipole / (np.linalg.norm(dipole, axis=1, keepdims=True) + 1e-9)
-        fit[:, 0] = np.log(own[:, 2] / d)
-        fit[:, 1] = off[:, 0] * way[:, 0] + off[:, 1] * way[:, 1]
-        fit[:, 2] = -off[:, 0] * way[:, 1] + off[:, 1] * way[:, 0]
-    _, gap = nearest(x, y, careless)
-    label[(gap < 0.8) & (label == 0)] = -1
-    if lesson.name.startswith("seam"):
-        label[(d < 1.15 * small) & (label == 0)] = -1  # narrower droplets were not marked
-    plain = np.flatnonzero(label == 0)
-    dropped = rng.permutation(plain)[n_plain:]
-    keep = np.setdiff1d(np.flatnonzero(label >= 0), dropped)
-    more = np.where(label[keep] == 0, max(1.0, min(4.0, len(plain) / n_plain)), 1.0)
-    return Rows(glances[keep], features[keep], label[keep], fit[keep], (lesson.weight * more).astype(np.float32))
+def on_sheet(rows: Array, sheet: Sheet) -> Array:
+    """Droplets (x, y, diameter) of the whole picture on the sheet [px]."""
+    if len(rows) == 0:
+        return np.empty((0, 3))
+    step = np.array(sheet.step)
+    at = (rows[:, :2] - np.array(sheet.corner) + 0.5) / step - 0.5
+    return np.column_stack([at, rows[:, 2] / np.sqrt(step.prod())])
 
 
-def _layers(net: MLPClassifier | MLPRegressor) -> list[dict[str, list[object]]]:
-    def short(values: NDArray[np.float64]) -> list[object]:
-        return [[float(f"{v:.4g}") for v in row] for row in values] if values.ndim == 2 else [float(f"{v:.4g}") for v in values]
+def told_of(finds: Finds, droplets: Array, careless: Array, smallest_px: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """What is true of finds, likeliest first: 1 a droplet, 0 none, −1 either is right; and which droplet, −1 for none."""
+    label = np.zeros(len(finds.x_px), dtype=np.int64)
+    which = np.full(len(label), -1)
+    free = np.ones(len(droplets), dtype=bool)
+    for k, (x, y) in enumerate(zip(finds.x_px, finds.y_px, strict=True)):
+        if len(droplets):
+            gap = np.hypot(droplets[:, 0] - x, droplets[:, 1] - y) / np.maximum(droplets[:, 2], smallest_px)
+            gap[~free] = np.inf
+            best = int(gap.argmin())
+            if gap[best] < CLOSE_RATIO:
+                label[k], which[k], free[best] = 1, best, False
+                continue
+        if len(careless) and np.any(
+            np.hypot(careless[:, 0] - x, careless[:, 1] - y) < 0.8 * np.maximum(careless[:, 2], smallest_px)
+        ):
+            label[k] = -1
+    return label, which
 
-    return [{"weights": short(w), "biases": short(b)} for w, b in zip(net.coefs_, net.intercepts_, strict=True)]
+
+def logistic(listed: Array, truth: Array, *, ridge: float = 0.3) -> list[float]:
+    """Logistic regression by Newton's steps: intercept and slopes."""
+    x = np.column_stack([np.ones(len(listed)), listed])
+    beta = np.zeros(x.shape[1])
+    for _ in range(50):
+        p = 1 / (1 + np.exp(-np.clip(x @ beta, -30, 30)))
+        slope = x.T @ (truth - p) - ridge * np.r_[0.0, beta[1:]]
+        curve = (x * (p * (1 - p))[:, None]).T @ x + ridge * np.eye(len(beta))
+        beta = beta + (step := np.linalg.solve(curve, slope))
+        if np.abs(step).max() < 1e-7:
+            break
+    return [round(float(v), 4) for v in beta]
 
 
-def mirrored(rows: Rows) -> Rows:
-    """The same candidates in a mirror: the rings are read the other way round from the bright side."""
-    n_rings = len(RINGS) * N_ANGLES
-    turned = rows.features[:, :n_rings].reshape(-1, len(RINGS), N_ANGLES)[:, :, -np.arange(N_ANGLES)]
-    features = np.concatenate([turned.reshape(len(turned), -1), rows.features[:, n_rings:]], axis=1)
-    return Rows(rows.glances, features, rows.label, rows.fit * np.array([1, 1, -1], np.float32), rows.weight)
+def fitted(lessons: Sequence[Lesson]) -> dict[str, Any]:
+    """The last judgement, and how diameters are set straight and scatter."""
+    from scipy.stats import theilslopes
 
-
-def train(rows: Rows, *, seed: int = 7) -> dict[str, object]:
-    """The three networks, as plain numbers; the last judgement is filled in by `judge_last`."""
-    twice = (rows, mirrored(rows))
-    rows = Rows(*(np.concatenate([getattr(r, name) for r in twice]) for name in ROW_NAMES))
-    centre, spread = rows.features.mean(axis=0), rows.features.std(axis=0) + 1e-3
-    shown = np.clip((rows.features - centre) / spread, -6, 6)
-    glance_centre, glance_spread = rows.glances.mean(axis=0), rows.glances.std(axis=0) + 1e-3
-    first = MLPClassifier(
-        hidden_layer_sizes=(16,), alpha=1e-3, batch_size=512, learning_rate_init=3e-3, max_iter=8, random_state=seed
-    )
-    first.fit((rows.glances - glance_centre) / glance_spread, rows.label, sample_weight=rows.weight)
-    droplet = MLPClassifier(
-        hidden_layer_sizes=(64, 24), alpha=3e-4, batch_size=512, learning_rate_init=1.5e-3, max_iter=9, random_state=seed
-    )
-    droplet.fit(shown, rows.label, sample_weight=rows.weight)
-    yes = rows.label == 1
-    fit = MLPRegressor(
-        hidden_layer_sizes=(48, 16), alpha=3e-4, batch_size=256, learning_rate_init=1.5e-3, max_iter=25, random_state=seed
-    )
-    fit.fit(shown[yes], rows.fit[yes])
+    listed, truth, sizes = [], [], []
+    for lesson in lessons:
+        sheet, finds = looked_at(lesson)
+        droplets, careless = on_sheet(lesson.droplets, sheet), on_sheet(lesson.careless, sheet)
+        label, which = told_of(finds, droplets, careless, sheet.smallest_px)
+        label[finds.diameter_px < 0.85 * sheet.smallest_px] = -1
+        sure = label >= 0
+        listed.append(clues(finds, sheet.smallest_px)[sure])
+        truth.append(label[sure].astype(float))
+        mine = (label == 1) & (finds.log_odds > -0.5) & (lesson.weight <= 1.0)  # marks are no measure of width
+        if mine.any():
+            own = droplets[which[mine], 2]
+            sizes.append(np.column_stack([np.log(finds.diameter_px[mine]), np.log(own), finds.log_spread[mine]]))
+    read, true, spread = np.concatenate(sizes).T
+    slope, start, *_ = theilslopes(true, read)
+    wrong = np.abs(true - start - slope * read)
+    floor = 0.03
+    ratio = float(np.quantile(np.sqrt(np.maximum(wrong**2 - floor**2, 0.0)) / np.exp(spread), 0.6827))
     return {
-        "glance_centre": [float(f"{v:.5g}") for v in glance_centre],
-        "glance_spread": [float(f"{v:.5g}") for v in glance_spread],
-        "glance": _layers(first),
-        "centre": [float(f"{v:.5g}") for v in centre],
-        "spread": [float(f"{v:.5g}") for v in spread],
-        "droplet": _layers(droplet),
-        "fit": _layers(fit),
-        "last": [0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0],
-        "last_with_eye": [0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0],
-        "size": [0.0, 1.0],
-        "log_diameter_u": [0.1, 0.3],
+        "last": logistic(np.concatenate(listed), np.concatenate(truth)),
+        "size": [round(float(start), 4), round(float(slope), 4)],
+        "log_diameter_u": [floor, round(ratio, 4)],
     }
 
 
+def doubt_of(counts: list[tuple[Array, int]]) -> dict[str, float]:
+    """How wide "on this plate" must be, by maximum likelihood: for coupons, finds' probabilities and the true number."""
+    expected = np.array([p.sum() for p, _ in counts])
+    own = np.array([np.sum(p * (1 - p)) for p, _ in counts])
+    true = np.array([n for _, n in counts], dtype=float)
+    best = (np.inf, 1.0, 0.0, 0.0)
+    for found in np.linspace(0.85, 1.0, 16):
+        mean = expected / found
+        for ratio in np.linspace(0.0, 0.4, 41):
+            for stray in np.linspace(0.3, 6.0, 39):
+                variance = own + mean - expected + (ratio * mean) ** 2 + stray**2
+                cost = float(np.sum((true - mean) ** 2 / variance + np.log(variance)))
+                best = min(best, (cost, float(found), float(ratio), float(stray)))
+    return dict(zip(("found_ratio", "between_coupons_ratio", "stray_n"), (round(v, 3) for v in best[1:]), strict=True))
+
+
+def counted(lessons: Sequence[Lesson]) -> list[tuple[Array, int]]:
+    """Probabilities of a coupon's finds and its true number of droplets, with the numbers as written."""
+    told = []
+    for lesson in lessons:
+        found = detect_particles(lesson.rgb, lesson.mask, lesson.smallest_px / SMALLEST_MM)
+        column, row = np.round(lesson.droplets[:, :2]).astype(int).T
+        inside = (row >= 0) & (column >= 0) & (row < lesson.mask.shape[0]) & (column < lesson.mask.shape[1])
+        told.append((found.probability, int(lesson.mask[row[inside], column[inside]].sum())))
+    return told
+
+
 def main() -> None:
-    """Train and write the numbers."""
-    parser = argparse.ArgumentParser(description=__doc__)
+    """Fit and write the numbers."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--coupons", type=Path, nargs="+", required=True, help="folders of coupon photos with truth beside them")
     parser.add_argument("--photos", type=Path, help="folder of the marked photos")
-    parser.add_argument("--rendered", type=Path, help="folder of rendered coupon views with truth")
-    parser.add_argument("--plates", type=int, default=500, help="how many made-up plates")
-    parser.add_argument("--out", type=Path, default=ROOT.parent / "inspect" / "toeline" / "spatter" / "particles.json")
     asked = parser.parse_args()
-    rng = np.random.default_rng(11)
-
-    def lessons() -> Iterator[Lesson]:
-        yield from made_up(range(asked.plates))
-        if asked.photos:
-            yield from marked(ROOT / "marks", asked.photos, split="train")
-        if asked.rendered:
-            yield from rendered(asked.rendered)
-
-    parts = [rows_of(lesson, rng) for lesson in lessons()]
-    rows = Rows(*(np.concatenate([getattr(p, name) for p in parts]) for name in ROW_NAMES))
-    print(f"{len(rows.label)} candidates, {int(rows.label.sum())} on droplets")
-    told = train(rows)
-    asked.out.write_text(json.dumps(told, separators=(",", ":")), encoding="utf-8")
-    print(f"wrote {asked.out}")
+    lessons = [lesson for folder in asked.coupons for lesson in coupons(folder)]
+    numbers = fitted([*lessons, *(marked(MARKS, asked.photos, split="train") if asked.photos else ())])
+    NUMBERS.write_text(json.dumps(numbers, separators=(",", ":")) + "\n", encoding="utf-8")
+    print(json.dumps(numbers))
+    judgement.cache_clear()
+    print("for detection.toml:", json.dumps(doubt_of(counted(lessons))))
 
 
 if __name__ == "__main__":

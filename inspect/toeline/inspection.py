@@ -192,7 +192,6 @@ def _flow(found: Inspection, hints: Hints, limit_set: str, before: Photo | None,
                 scale,
                 plate_before=coupon.plate_before,
                 plate_now=coupon.plate_now,
-                evidence=evidence,
                 wire_g_per_mm=wire_g_per_mm(coupon.settings),
             )
             found = replace(found, spatter=spatter)
@@ -218,7 +217,7 @@ def _less_before(found: Inspection, before: Photo) -> Inspection:
     try:
         scale = find_scale(before, joint=found.coupon.joint, scaling=found.scaling)
         earlier = unfold(before, scale)
-        spatter = take_off(now, earlier, scale, look(earlier), wire_g_per_mm=wire_g_per_mm(found.coupon.settings))
+        spatter = take_off(now, earlier, scale, wire_g_per_mm=wire_g_per_mm(found.coupon.settings))
     except BadUsage:
         raise
     except ToelineError as error:

@@ -6,7 +6,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.bead.evidence import Evidence
 from toeline.bead.result import Bead
 from toeline.bead.view import CouponView, view_to_photo, view_to_plate
 from toeline.scale.solution import Scale
@@ -47,7 +46,6 @@ def find_spatter(
     *,
     plate_before: str,
     plate_now: str,
-    evidence: Evidence | None = None,
     wire_g_per_mm: float | None = None,
 ) -> Spatter:
     """Spatter on the plate that can be seen.
@@ -62,8 +60,6 @@ def find_spatter(
         ``clean`` or ``unknown``: without a clean plate there is no density for this bead.
     plate_now : str
         As welded, chipped, brushed, scraped or sprayed; only like may be compared with like.
-    evidence : Evidence, optional
-        The learned eye's map; its class ``spatter`` is heard where there is one.
     wire_g_per_mm : float, optional
         Wire fed for each millimetre of bead, where the settings are known [g/mm].
 
@@ -74,9 +70,7 @@ def find_spatter(
     plate = see_plate(view, bead)
     seen = cv2.resize(plate.seen.astype(np.uint8), view.valid.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
     seen &= view.valid & ~view.strips
-    found = detect_particles(
-        view.image, seen, view.px_per_mm, plate_of=view.plate_of, evidence=_spatter_map(evidence, view.valid.shape)
-    )
+    found = detect_particles(view.image, seen, view.px_per_mm)
     places = np.column_stack([found.x_px, found.y_px])
     index, points = view_to_plate(view, places)
     names = [view.plate_names[k] for k in index]
@@ -103,10 +97,3 @@ def find_spatter(
 
 def _scale_share(scale: Scale) -> float:
     return scale.px_per_mm.u / scale.px_per_mm.value if scale.px_per_mm.value else 0.0
-
-
-def _spatter_map(evidence: Evidence | None, shape: tuple[int, ...]) -> NDArray[np.float32] | None:
-    if evidence is None or "spatter" not in evidence.classes:
-        return None
-    grown = cv2.resize(evidence.classes["spatter"], (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(grown, dtype=np.float32)

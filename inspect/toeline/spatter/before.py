@@ -10,14 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from toeline.bead.evidence import Evidence
 from toeline.bead.view import CouponView, view_to_plate
 from toeline.errors import CannotMeasure
 from toeline.scale.solution import Scale
-from toeline.spatter.catalogue import Plate, see_bare
-from toeline.spatter.joining import Sighting, droplets_of, on_view, plate_sees
+from toeline.spatter.catalogue import COUNTED_FROM, Plate, see_bare
+from toeline.spatter.joining import Sighting, on_view, plate_sees
 from toeline.spatter.particles import detect_particles
-from toeline.spatter.registration import Marks, Shift, marks_of, register, shift_of_strips
+from toeline.spatter.registration import Face, Shift, face_of, register, shift_of_strips
 from toeline.spatter.result import Before, Particle, Spatter
 from toeline.spatter.telling import tell
 
@@ -39,7 +38,6 @@ def take_off(
     now: Sighting,
     earlier: CouponView,
     scale: Scale,
-    evidence: Evidence | None = None,
     *,
     wire_g_per_mm: float | None = None,
 ) -> Spatter:
@@ -53,8 +51,6 @@ def take_off(
         The plates before it.
     scale : Scale
         Of the earlier photo.
-    evidence : Evidence, optional
-        What the learned eye sees in the earlier view.
     wire_g_per_mm : float, optional
         [g/mm]
 
@@ -69,11 +65,11 @@ def take_off(
             advice="Take it of the joint as tacked, with a strip on each plate that has one now.",
         )
     plate = see_bare(earlier)
-    older, diameter = _older(earlier, plate, evidence)
-    marks = marks_of(now.view, now.plate.seen, droplets_of(now))
-    theirs = marks_of(earlier, plate.seen, np.column_stack([older, diameter]))
+    older, diameter = _older(earlier, plate)
     reach = earlier.valid.shape[1] / earlier.px_per_mm / 2
-    shift, moved = _laid(marks, theirs, shift_of_strips(now.scale, scale), reach)
+    shift, moved = _laid(
+        face_of(now.view, now.plate.seen), face_of(earlier, plate.seen), shift_of_strips(now.scale, scale), reach
+    )
     both = replace(
         now.plate, seen=now.plate.seen & plate_sees(plate, shift, now.plate.middles_mm()).reshape(now.plate.seen.shape)
     )
@@ -82,7 +78,7 @@ def take_off(
     return replace(told, before=Before(n_older, moved, shift.n_agreeing, shift.residual_mm), corrections=now.spatter.corrections)
 
 
-def _laid(now: Marks, earlier: Marks, strips: tuple[Shift, bool] | None, reach_mm: float) -> tuple[Shift, bool]:
+def _laid(now: Face, earlier: Face, strips: tuple[Shift, bool] | None, reach_mm: float) -> tuple[Shift, bool]:
     """How the earlier photo lies, and whether the strips were moved.
 
     Strips left in place say it; the marks make it finer where they can. Else the marks must, anywhere along a tee, or anywhere on a
@@ -97,16 +93,11 @@ def _laid(now: Marks, earlier: Marks, strips: tuple[Shift, bool] | None, reach_m
         return register(now, earlier, guess, within_mm=reach_mm), True
 
 
-def _older(earlier: CouponView, plate: Plate, evidence: Evidence | None) -> tuple[Array, Array]:
+def _older(earlier: CouponView, plate: Plate) -> tuple[Array, Array]:
     """Places (along, up), shape (n, 2), and diameters of the particles on the earlier photo [mm]."""
     size = earlier.valid.shape[::-1]
     seen = cv2.resize(plate.seen.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-    eye = None
-    if evidence is not None and "spatter" in evidence.classes:
-        eye = np.asarray(cv2.resize(evidence.classes["spatter"], size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
-    found = detect_particles(
-        earlier.image, seen & earlier.valid & ~earlier.strips, earlier.px_per_mm, plate_of=earlier.plate_of, evidence=eye
-    )
+    found = detect_particles(earlier.image, seen & earlier.valid & ~earlier.strips, earlier.px_per_mm)
     sure = found.probability >= OLD_FROM
     index, points = view_to_plate(earlier, np.column_stack([found.x_px, found.y_px])[sure])
     below = np.array([earlier.plate_names[k] == "base" for k in index], dtype=bool)
@@ -129,7 +120,7 @@ def _new(now: Sighting, older: Array, diameter_mm: Array, both: Plate, blur_mm: 
         reach = max(REACH_MM, 0.5 * p.diameter_mm) + blur_mm
         near = tree.query_ball_point(at, reach) if tree is not None else []
         if any(1 / LIKE_RATIO < diameter_mm[k] / p.diameter_mm < LIKE_RATIO for k in near):
-            n_older += p.probability >= 0.5
+            n_older += p.probability >= COUNTED_FROM
         else:
             kept.append(p)
     return kept, n_older

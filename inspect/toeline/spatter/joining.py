@@ -16,7 +16,7 @@ from toeline.scale import rays
 from toeline.scale.solution import Scale
 from toeline.spatter.catalogue import Plate
 from toeline.spatter.places import in_bead_frame, toe_distance_mm
-from toeline.spatter.registration import Shift, marks_of, register, shift_of_beads
+from toeline.spatter.registration import Shift, face_of, register, shift_of_beads
 from toeline.spatter.result import Particle, Spatter
 from toeline.spatter.telling import tell
 
@@ -104,14 +104,8 @@ def lay_over(first: Sighting, second: Sighting) -> Shift:
         They can't be laid over each other.
     """
     guess = shift_of_beads(first.bead, second.bead, tee=first.view.root_row is not None)
-    here, there = (marks_of(s.view, s.plate.seen, droplets_of(s)) for s in (first, second))
+    here, there = (face_of(s.view, s.view.valid) for s in (first, second))  # the bead too: nothing else is as rich
     return register(here, there, guess, within_mm=ENDS_MM)
-
-
-def droplets_of(sighting: Sighting) -> Array:
-    """(along, up, diameter) of a sighting's particles in its view, shape (n, 3) [mm]."""
-    rows = [(*on_view(sighting, p), p.diameter_mm) for p in sighting.spatter.every if p.probability > 0.2]
-    return np.array(rows, dtype=float).reshape(-1, 3)
 
 
 def joined_plate(first: Sighting, others: Sequence[tuple[Plate, Shift]]) -> Plate:

@@ -1,16 +1,16 @@
-"""Find solidified droplets on a picture of plate, size them, and tell them from what is flat.
+"""Find solidified droplets on a picture of plate, size them, and say how likely each is one.
 
-A droplet stands up: light falls on one side and leaves the other dark, its rim is sharp and closes all round. Rust, stains and paint are
-flat, pits are lit from the wrong side, scratches do not close. So candidates are taken wherever, at some size, the picture is brighter,
-darker or busier inside a disc than around it (``candidates``); each is read on rings about its middle, turned so that its bright side is
-up (``rings``); what is left is looked at closely (``patches``) and judged. What the light does on the plate is learned from the surest
-droplets and tells the doubtful ones from pits.
+One look of a small network over the whole plate (``sight``) tells droplets from what is flat, from pits, scratches and crumbs; a logistic
+model makes a probability of its log odds.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from math import ceil
+import json
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from math import ceil, log, sqrt
 from typing import Any
 
 import cv2
@@ -18,26 +18,22 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from toeline.spatter.candidates import Array32, Mask, Picture, Seen, candidates, eye_blobs, joined
-from toeline.spatter.patches import read_patches, score_patches
-from toeline.spatter.rings import Net, colour_levels, forward, net, read_rings, worth_reading
+from toeline.spatter.sight import Array, Array32, Finds, Mask, find_middles
 
-Array = NDArray[np.float64]
+Picture = NDArray[np.uint8]
 
-SMALLEST_PX = 5.0
-"""Diameter to which the smallest droplet is brought before looking; finer pictures are shrunk [px]."""
-LEAST_PX = 3.5
-"""Droplets narrower than this can't be told from noise [px]."""
-N_READ_PER_MPX = 2000
-"""Most candidates a million pixels of plate that are read closely: those that the glance likes best."""
-N_MORE_LOOKS = 1
-"""How often each place is looked at again, moved and sized anew."""
-HOPELESS = -4.0
-"""Log odds below which a candidate is dropped at the first look."""
+SMALLEST_PX = (3.75, 5.25)
+"""Diameter to which the smallest droplet is brought before looking: the least, and where the plate in view is small, the most [px]."""
+LOOKED_AT_PX = 1.6e6
+"""Plate in view that is looked at as finely as that; more is looked at more coarsely [px]."""
+LARGEST_GROWTH = 1.6
+"""Most that a coarse picture is grown by for that [ratio]."""
+LEAST_RATIO = 0.85
+"""Finds narrower than this share of the smallest diameter are left out: a droplet of just that size may be told a little narrower."""
 LEAST_PROBABILITY = 0.05
 """Less likely places are not told [ratio]."""
 
-__all__ = ["Found", "Places", "clues", "detect_particles", "look_closely", "sift"]
+__all__ = ["Found", "Sheet", "clues", "detect_particles", "judgement", "lay_out", "one_for_each_place"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,147 +60,37 @@ class Found:
     probability: Array
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Places:
-    """Places that may be droplets, one for all candidates that mean the same; arrays of shape (n,), `dipole` (n, 2).
+@cache
+def judgement() -> dict[str, list[float]]:
+    """The last judgement's numbers, fitted on pictures that the network did not see: see ``particles.json``."""
+    told: dict[str, list[float]] = json.loads(files("toeline.spatter").joinpath("particles.json").read_text(encoding="utf-8"))
+    return told
 
-    Attributes
-    ----------
-    x_px, y_px, diameter_px : ndarray
-        [px]
-    dipole : ndarray
-        Direction of the bright side, its length how much it differs from the dark side.
-    first, second : ndarray
-        Log odds on the rings at the best candidate's first look and at the last look.
-    votes : ndarray
-        How many candidates agree, weighted by their probabilities.
+
+def clues(finds: Finds, smallest_px: float) -> Array:
+    """What the last judgement weighs of each find, shape (n, 3): log odds, width, and how clear the picture is.
+
+    The narrowest are told less surely than their log odds say; from 1.6 times the smallest width on, width says nothing more.
+    On a noisy plate many finds are a little likely; where likely ones outnumber those, a find of the same log odds is a droplet more often.
     """
-
-    x_px: Array
-    y_px: Array
-    diameter_px: Array
-    dipole: Array
-    first: Array
-    second: Array
-    votes: Array
-
-    @property
-    def turn(self) -> Array:
-        """Direction of the bright side [rad]."""
-        return np.arctan2(self.dipole[:, 1], self.dipole[:, 0])
+    n_likely, n_weak = int(np.sum(finds.log_odds > 0.0)), int(np.sum((finds.log_odds > -2.4) & (finds.log_odds < -0.5)))
+    clear = max(0.0, log((1.0 + n_likely) / (10.0 + n_weak)) + 2.5)
+    wide = np.minimum(np.log(finds.diameter_px / smallest_px), 0.5)
+    return np.column_stack([finds.log_odds, wide, np.full(len(finds.x_px), clear)])
 
 
-def sift(levels: list[Array32], seen: Seen, rings: Net) -> Places:
-    """Score candidates on rings, move and size them, and leave one for each place.
-
-    Parameters
-    ----------
-    levels : list of ndarray
-        From `colour_levels`.
-    seen : Seen
-    rings : Net
-    """
-    score, dipole, x, y, diameter = _look(levels, seen, rings)
-    owner = _one_for_each_place(x, y, diameter)
-    weight = 1.0 / (1.0 + np.exp(-score))
-    first = np.unique(owner, return_index=True)[1]
-    n = len(first)
-    votes = np.bincount(owner, weight, minlength=n).astype(float)
-
-    def pooled(values: Array, share: Array) -> Array:
-        return np.bincount(owner, share * values, minlength=n) / np.bincount(owner, share, minlength=n)
-
-    x, y, log_d = pooled(x, weight), pooled(y, weight), pooled(np.log(diameter), weight**2)
-    diameter = np.exp(log_d)
-    second, dipole = score[first], dipole[first]
-    for _ in range(N_MORE_LOOKS):
-        again = Seen(*(np.asarray(v, dtype=np.float32) for v in (x, y, diameter, votes)))
-        second, dipole, x, y, diameter = _look(levels, again, rings, every=True)
-    return Places(x, y, diameter, dipole, score[first], second, votes)
-
-
-def look_closely(levels: list[Array32], places: Places) -> tuple[Places, Array]:
-    """Look at each place's patches: the places moved and sized anew, and log odds, shape (n,)."""
-    looked = score_patches(read_patches(levels, places.x_px, places.y_px, places.diameter_px, places.turn))
-    cos, sin = np.cos(places.turn), np.sin(places.turn)
-    off = np.clip(looked[:, 2:], -0.5, 0.5) * places.diameter_px[:, None]
-    x = places.x_px + cos * off[:, 0] - sin * off[:, 1]
-    y = places.y_px + sin * off[:, 0] + cos * off[:, 1]
-    diameter = places.diameter_px * np.exp(np.clip(looked[:, 1], -0.7, 0.7))
-    return replace(places, x_px=x, y_px=y, diameter_px=diameter), looked[:, 0]
-
-
-def clues(places: Places, close: Array, *, plate_of: Picture | None = None, eye: Array | None = None) -> Array:
-    """What the last judgement weighs of each place, shape (n, 6), or (n, 7) with what the learned eye sees there."""
-    light = _light_clue(places, close, plate_of)
-    share = np.log((1.0 + np.sum(1.0 / (1.0 + np.exp(-close)))) / (20.0 + len(close)))  # how common droplets seem to be here
-    listed = [close, places.second, np.log(places.votes + 0.01), light, np.log(places.diameter_px), np.full(len(close), share)]
-    if eye is not None:
-        listed.append(np.log((eye + 0.01) / (1.01 - eye)))
-    return np.column_stack(listed)
-
-
-def _look(levels: list[Array32], seen: Seen, net: Net, *, every: bool = False) -> tuple[Array, Array, Array, Array, Array]:
-    """Scores (log odds), bright sides, moved middles and diameters of candidates; the hopeless dropped and the best first unless `every`."""
-    features, dipole = read_rings(levels, seen)
-    shown = np.clip((features - net.centre) / net.spread, -6, 6)
-    score = forward(net.droplet, shown)[:, 0].astype(float)
-    keep = np.arange(len(score)) if every else np.flatnonzero(score > HOPELESS)
-    keep = keep if every else keep[np.argsort(-score[keep], kind="stable")]
-    fit = forward(net.fit, shown[keep]).astype(float)
-    start = seen.diameter_px[keep].astype(float)
-    along, aside = np.clip(fit[:, 1], -0.5, 0.5) * start, np.clip(fit[:, 2], -0.5, 0.5) * start
-    towards = dipole[keep].astype(float)
-    way = towards / (np.linalg.norm(towards, axis=1, keepdims=True) + 1e-9)
-    x = seen.x_px[keep] + along * way[:, 0] - aside * way[:, 1]
-    y = seen.y_px[keep] + along * way[:, 1] + aside * way[:, 0]
-    return score[keep], towards, x, y, start * np.exp(np.clip(fit[:, 0], -0.7, 0.7))
-
-
-def _one_for_each_place(x: Array, y: Array, diameter: Array) -> NDArray[np.intp]:
-    """For candidates, best first, the number of the place that each belongs to; places are numbered best first."""
-    owner = np.full(len(x), -1, dtype=np.intp)
-    if len(x) == 0:
-        return owner
-    points = np.column_stack([x, y])
-    tree = cKDTree(points)
-    n_places = 0
-    reach = tree.query_ball_point(points, 0.5 * diameter.max())
-    for best in range(len(x)):
-        if owner[best] >= 0:
-            continue
-        if len(reach[best]) == 1:
-            owner[best] = n_places
-            n_places += 1
-            continue
-        near = np.array(reach[best])
-        near = near[owner[near] < 0]
-        gap = np.hypot(x[near] - x[best], y[near] - y[best])
-        wider = np.maximum(diameter[near], diameter[best])
-        same = gap < np.maximum(0.5 * wider, 0.36 * (diameter[near] + diameter[best]))
-        owner[near[same]] = n_places
-        owner[best] = n_places
-        n_places += 1
-    return owner
-
-
-def _light_clue(places: Places, score: Array, plate_of: Picture | None) -> Array:
-    """How well a place's bright side agrees with that of the surest droplets on its plate, −1 to 1, 0 where they are few."""
-    dipole, n = places.dipole, len(score)
-    plate = np.zeros(n, dtype=int)
-    if plate_of is not None:
-        rows = np.clip(np.round(places.y_px), 0, plate_of.shape[0] - 1).astype(int)
-        plate = plate_of[rows, np.clip(np.round(places.x_px), 0, plate_of.shape[1] - 1).astype(int)].astype(int)
-    strength = np.linalg.norm(dipole, axis=1)
-    way = dipole / (strength[:, None] + 1e-9)
-    weight = strength / (1.0 + np.exp(-score))
-    clue = np.zeros(n)
-    for number in np.unique(plate):
-        mine = plate == number
-        others = (weight[mine, None] * way[mine]).sum(axis=0) - weight[mine, None] * way[mine]
-        n_others = weight[mine].sum() - weight[mine] + 1.5
-        clue[mine] = np.sum(way[mine] * others, axis=1) / n_others * np.minimum(1.0, strength[mine] * 2)
-    return clue
+def one_for_each_place(finds: Finds) -> Finds:
+    """The likeliest of finds that mean the same droplet, most likely first."""
+    order = np.argsort(-finds.log_odds, kind="stable")
+    x, y, diameter = finds.x_px[order], finds.y_px[order], finds.diameter_px[order]
+    kept = np.ones(len(order), dtype=bool)
+    if len(order):
+        points = np.column_stack([x, y])
+        for one, other in sorted(cKDTree(points).query_pairs(0.5 * float(diameter.max()))):
+            gap = float(np.hypot(*(points[one] - points[other])))
+            if kept[one] and gap < max(0.4 * max(diameter[one], diameter[other]), 0.36 * (diameter[one] + diameter[other])):
+                kept[other] = False
+    return Finds(*(getattr(finds, name)[order[kept]] for name in Finds.__slots__))
 
 
 def _elongation(light: Array32, x: Array, y: Array, diameter: Array) -> Array:
@@ -238,8 +124,6 @@ def detect_particles(
     *,
     smallest_mm: float = 0.3,
     largest_mm: float = 4.0,
-    plate_of: Picture | None = None,
-    evidence: Array32 | None = None,
 ) -> Found:
     """Droplets on a picture of plate seen from above.
 
@@ -252,11 +136,7 @@ def detect_particles(
     px_per_mm : float
         [px/mm]
     smallest_mm, largest_mm : float
-        Range of diameters looked for; the smallest is raised to what the resolution allows [mm].
-    plate_of : ndarray of uint8, shape (h, w), optional
-        Which plate each pixel lies on.
-    evidence : ndarray of float32, shape (h, w), optional
-        Probability that a pixel shows spatter, from the learned eye.
+        Range of diameters looked for [mm].
 
     Returns
     -------
@@ -265,22 +145,21 @@ def detect_particles(
     """
     if not mask.any():
         return Found(*(np.empty(0) for _ in range(6)))
-    sheet = lay_out(image, mask, px_per_mm, smallest_mm=smallest_mm, largest_mm=largest_mm, plate_of=plate_of, evidence=evidence)
-    rings = net()
-    levels = colour_levels(sheet.picture, sheet.largest_px)
-    places, close = look_closely(levels, sift(levels, sheet.candidates(rings), rings))
-    told = clues(places, close, plate_of=sheet.plate_of, eye=sheet.eye_at(places))
-    last = rings.last if evidence is None else rings.last_with_eye
-    probability = 1.0 / (1.0 + np.exp(-(last[0] + told @ last[1:])))
-    diameter = np.exp(rings.size[0] + rings.size[1] * np.log(places.diameter_px))
-    kept = np.flatnonzero((probability > LEAST_PROBABILITY) & (diameter >= 0.85 * sheet.smallest_px))
+    sheet = lay_out(image, mask, px_per_mm, smallest_mm=smallest_mm, largest_mm=largest_mm)
+    finds = one_for_each_place(find_middles(sheet.picture, sheet.mask))
+    last = judgement()
+    probability = 1.0 / (1.0 + np.exp(-(last["last"][0] + clues(finds, sheet.smallest_px) @ np.array(last["last"][1:]))))
+    diameter = np.exp(last["size"][0] + last["size"][1] * np.log(finds.diameter_px))
+    kept = np.flatnonzero(
+        (probability > LEAST_PROBABILITY) & (diameter >= LEAST_RATIO * sheet.smallest_px) & (diameter <= 1.3 * sheet.largest_px)
+    )
     kept = kept[np.argsort(-probability[kept], kind="stable")]
-    kept = kept[np.unique(_one_for_each_place(places.x_px[kept], places.y_px[kept], diameter[kept]), return_index=True)[1]]
-    x, y, diameter = places.x_px[kept], places.y_px[kept], diameter[kept]
-    elongation = _elongation(levels[0][..., 0], x, y, diameter)
-    u = diameter * np.hypot(rings.log_diameter_u[0], rings.log_diameter_u[1] / diameter)
+    x, y, diameter = finds.x_px[kept], finds.y_px[kept], diameter[kept]
+    elongation = _elongation(sheet.light(), x, y, diameter)
+    u = diameter * np.hypot(last["log_diameter_u"][0], last["log_diameter_u"][1] * np.exp(finds.log_spread[kept]))
     at_x, at_y = sheet.back(x, y)
-    return Found(at_x, at_y, diameter * sheet.step, u * sheet.step, elongation, probability[kept])
+    step = float(np.sqrt(sheet.step[0] * sheet.step[1]))
+    return Found(at_x, at_y, diameter * step, u * step, elongation, probability[kept])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -291,47 +170,28 @@ class Sheet:
     ----------
     picture : ndarray of float32, shape (h, w, 3)
     mask : ndarray of bool, shape (h, w)
-    plate_of : ndarray of uint8, shape (h, w), or None
-    eye : ndarray of float32, shape (h, w), or None
-        The learned eye's probability of spatter.
     smallest_px, largest_px : float
         Range of diameters [px].
     corner : tuple of int
         Column and row of the cut's first pixel in the whole picture [px].
-    step : float
-        Pixels of the whole picture to one of the sheet.
+    step : tuple of float
+        Pixels of the whole picture to one of the sheet, in x and y.
     """
 
     picture: Array32
     mask: Mask
-    plate_of: Picture | None
-    eye: Array32 | None
     smallest_px: float
     largest_px: float
     corner: tuple[int, int]
-    step: float
+    step: tuple[float, float]
 
-    def candidates(self, rings: Net) -> Seen:
-        """Where a droplet may be: what a glance likes best, and what only the learned eye sees."""
-        light = np.asarray(cv2.transform(self.picture, np.array([[0.3, 0.5, 0.2]], dtype=np.float32)), dtype=np.float32)
-        seen = candidates(light, self.mask, smallest_px=0.9 * self.smallest_px, largest_px=self.largest_px)
-        n_read = max(500, int(N_READ_PER_MPX * np.count_nonzero(self.mask) / 1e6))
-        seen = worth_reading(light, seen, rings, n_read)
-        return seen if self.eye is None else joined(seen, eye_blobs(self.eye, self.mask, least_px=0.7 * self.smallest_px))
-
-    def eye_at(self, places: Places) -> Array | None:
-        """Mean of the learned eye's probability over the middle half of each place."""
-        if self.eye is None:
-            return None
-        step = np.linspace(-0.5, 0.5, 5, dtype=np.float32)
-        u, v = (m.ravel() for m in np.meshgrid(step, step))
-        x = (places.x_px[:, None] + 0.5 * places.diameter_px[:, None] * u).astype(np.float32)
-        y = (places.y_px[:, None] + 0.5 * places.diameter_px[:, None] * v).astype(np.float32)
-        return np.asarray(cv2.remap(self.eye, x, y, cv2.INTER_LINEAR).reshape(len(x), -1).mean(axis=1), dtype=float)
+    def light(self) -> Array32:
+        """Brightness, shape (h, w)."""
+        return np.asarray(cv2.transform(self.picture, np.array([[0.3, 0.5, 0.2]], dtype=np.float32)), dtype=np.float32)
 
     def back(self, x: Array, y: Array) -> tuple[Array, Array]:
         """Places of the sheet in the whole picture [px]."""
-        return (x + 0.5) * self.step - 0.5 + self.corner[0], (y + 0.5) * self.step - 0.5 + self.corner[1]
+        return (x + 0.5) * self.step[0] - 0.5 + self.corner[0], (y + 0.5) * self.step[1] - 0.5 + self.corner[1]
 
 
 def lay_out(
@@ -341,28 +201,26 @@ def lay_out(
     *,
     smallest_mm: float = 0.3,
     largest_mm: float = 4.0,
-    plate_of: Picture | None = None,
-    evidence: Array32 | None = None,
 ) -> Sheet:
-    """Cut to the mask and a margin, and shrink so that the smallest droplet is `SMALLEST_PX` wide; parameters as `detect_particles`."""
+    """Cut to the mask and a margin, and bring the smallest droplet to `SMALLEST_PX`; parameters as `detect_particles`."""
     rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
     margin = int(largest_mm * px_per_mm)
     y0, y1 = max(0, rows[0] - margin), min(mask.shape[0], rows[-1] + 1 + margin)
     x0, x1 = max(0, columns[0] - margin), min(mask.shape[1], columns[-1] + 1 + margin)
-    shrink = max(1.0, smallest_mm * px_per_mm / SMALLEST_PX)
+    native = smallest_mm * px_per_mm
+    wanted = min(native, SMALLEST_PX[1], native * sqrt(LOOKED_AT_PX / np.count_nonzero(mask)))
+    shrink = max(1.0 / LARGEST_GROWTH, native / max(SMALLEST_PX[0], wanted))
     size = (max(1, round((x1 - x0) / shrink)), max(1, round((y1 - y0) / shrink)))
 
     def brought(picture: NDArray[Any], way: int) -> NDArray[Any]:
-        cut = picture[y0:y1, x0:x1]
-        return cut if shrink == 1.0 else np.asarray(cv2.resize(cut, size, interpolation=way))
+        return np.asarray(cv2.resize(picture[y0:y1, x0:x1], size, interpolation=way))
 
+    smooth = cv2.INTER_AREA if shrink > 1 else cv2.INTER_LINEAR
     return Sheet(
-        np.ascontiguousarray(brought(image, cv2.INTER_AREA)).astype(np.float32),
+        brought(image, smooth).astype(np.float32),
         brought(mask.astype(np.uint8), cv2.INTER_NEAREST) > 0,
-        None if plate_of is None else brought(plate_of, cv2.INTER_NEAREST),
-        None if evidence is None else np.ascontiguousarray(brought(evidence, cv2.INTER_AREA)).astype(np.float32),
-        max(LEAST_PX, smallest_mm * px_per_mm / shrink),
+        smallest_mm * px_per_mm / shrink,
         largest_mm * px_per_mm / shrink,
         (int(x0), int(y0)),
-        (x1 - x0) / size[0] if shrink > 1 else 1.0,
+        ((x1 - x0) / size[0], (y1 - y0) / size[1]),
     )

@@ -1,19 +1,21 @@
 """How the plates of one coupon lie in two photos of it: the shift, and on a flat plate the turn, from one coupon view to another.
 
 Strips left in place give the same plate frame twice; the bead's ends give a first guess where they were moved. What lies on the plate
-(droplets, scratches, specks, its grain) stays where it is: marks that look alike, or droplets of like size, are paired within reach of
-the guess, and the shift that most pairs agree on is taken, if more agree than chance explains.
+(its grain, scratches, specks, droplets) stays where it is: both pictures, evened out, are laid on each other at every shift and turn
+within reach of the guess, and the one at which they look most alike is taken, if it stands out from all others. Pieces of the plate then
+say how exact it is.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from math import cos, exp, hypot, lgamma, log, pi, radians, sin
+from math import cos, radians, sin
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
+from scipy import fft
 
 from toeline.bead.result import Bead
 from toeline.bead.view import CouponView
@@ -22,47 +24,54 @@ from toeline.scale.solution import Scale
 from toeline.spatter.places import along_shift_mm
 
 Array = NDArray[np.float64]
+Array32 = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-WORK_PX_PER_MM = 8.0
-"""Resolution at which marks are compared: what is finer looks different in every light [px/mm]."""
-N_MARKS = 3000
-ALIKE_RATIO = 1.8
-"""Droplets whose diameters differ by less may be the same."""
-AGREE_MM = 0.35
-"""Pairs this near to where the shift puts them agree with it [mm]."""
-LEAST_AGREEING = 6
-MOST_CHANCE = 1e-3
-"""A shift that chance alone would give more often is refused [ratio]."""
-N_TRIALS = 1500
-TURN_REACH_DEG = 4.0
-"""How far the turn may be from the guess [deg]."""
+WORK_PX_PER_MM = 5.0
+"""Resolution at which plates are compared: what is finer looks different in every light [px/mm]."""
+EVEN_MM = 1.2
+"""Brightness is evened out over this far [mm]."""
+TURN_REACH_DEG, TURN_STEP_DEG = 4.0, 0.5
+"""How far the turn may be from the guess, and in what steps it is tried [deg]."""
+APART_MM, APART_DEG = 1.0, 1.0
+"""Shifts and turns further from each other than this are different ones [mm], [deg]."""
+STANDS_OUT = 4.0
+"""How much more alike the plates must look at the shift taken than at any different one: sum of products over the root of their number
+(own judgement; on rendered pairs right ones stood out by 4.6 or more, wrong ones by 2.4 at most)."""
+LEAST_AREA_CM2 = 2.0
+"""Plate that both photos must show for a shift to be told [cm²]."""
+PIECE_MM, PIECE_REACH_MM = 10.0, 1.0
+"""Side of the pieces that the shift is made finer with, and how far they may be off it [mm]."""
+LEAST_PIECES = 6
+LEAST_SHARE = 0.25
+"""Share of the pieces shown by both photos that must agree (own judgement; of another coupon one in eight does at most)."""
 
 STILL_MM = 0.8
 """Strips that lie this near to where they lay, all of them, were not moved [mm]."""
 
-__all__ = ["Marks", "Shift", "marks_of", "register", "shift_of_beads", "shift_of_strips"]
+__all__ = ["Face", "Shift", "face_of", "register", "shift_of_beads", "shift_of_strips"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Marks:
-    """What can be recognised on the plates of one view.
+class Face:
+    """A view's plates, evened out, at `WORK_PX_PER_MM`.
 
     Attributes
     ----------
-    places_mm : ndarray, shape (n, 2)
-        (along, up) [mm].
-    looks : ndarray of float32, shape (n, 128)
-        What each looks like.
-    droplets_mm : ndarray, shape (m, 3)
-        (along, up, diameter) of the particles [mm].
+    light : ndarray of float32, shape (h, w)
+        Brightness over the surroundings, in multiples of its scatter there; 0 where nothing is known.
+    known : ndarray of float32, shape (h, w)
+        1 on plate that can be seen.
+    along0_mm, up0_mm : float
+        Middle of the first pixel [mm].
     tee : bool
         The root line is known, so that only a shift along it is left.
     """
 
-    places_mm: Array
-    looks: NDArray[np.float32]
-    droplets_mm: Array
+    light: Array32
+    known: Array32
+    along0_mm: float
+    up0_mm: float
     tee: bool
 
 
@@ -77,7 +86,7 @@ class Shift:
     turn_deg, along_mm, up_mm : float
         [deg], [mm]
     n_agreeing : int
-        Features that agree.
+        Pieces of plate that agree.
     residual_mm : float
         Their scatter about it, each way [mm].
     """
@@ -99,12 +108,29 @@ class Shift:
         return here
 
 
-def marks_of(view: CouponView, seen: Mask, droplets_mm: Array) -> Marks:
-    """Marks on the plate that can be seen; `seen` has the view's shape or is coarser."""
-    size = view.valid.shape[::-1]
-    mask = cv2.resize(seen.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-    places, looks = _features(view, mask & view.valid & ~view.strips)
-    return Marks(places, looks, droplets_mm.reshape(-1, 3), view.root_row is not None)
+def face_of(view: CouponView, seen: Mask) -> Face:
+    """What plates can be recognised by; `seen` has the view's shape or is coarser."""
+    height, width = view.valid.shape
+    ratio = WORK_PX_PER_MM / view.px_per_mm
+    size = (max(1, round(width * ratio)), max(1, round(height * ratio)))
+    grey = cv2.resize(view.grey(), size, interpolation=cv2.INTER_AREA).astype(np.float32)
+    whole = cv2.resize(seen.astype(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST) > 0
+    whole &= view.valid & ~view.strips
+    known = cv2.resize(whole.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    known = cv2.erode(known, np.ones((5, 5), np.uint8), borderValue=0).astype(np.float32)
+    far = EVEN_MM * WORK_PX_PER_MM
+    share = cv2.GaussianBlur(known, (0, 0), far) + np.float32(1e-3)
+    off = (grey - cv2.GaussianBlur(grey * known, (0, 0), far) / share) * known
+    scatter = np.sqrt(cv2.GaussianBlur(off * off, (0, 0), far) / share) + 2
+    light = np.asarray(np.clip(off / scatter, -3, 3) * known, dtype=np.float32)
+    step = 0.5 / ratio - 0.5
+    return Face(
+        light,
+        np.asarray(known, dtype=np.float32),
+        view.along0_mm + step / view.px_per_mm,
+        (view.zero_row - step) / view.px_per_mm,
+        view.root_row is not None,
+    )
 
 
 def shift_of_beads(first: Bead, second: Bead, *, tee: bool) -> Shift:
@@ -136,12 +162,12 @@ def shift_of_strips(first: Scale, second: Scale) -> tuple[Shift, bool] | None:
     return shift, len(letters) > 1 and float(_off(shift, from_mm, to_mm).max()) < STILL_MM
 
 
-def register(first: Marks, second: Marks, guess: Shift, *, within_mm: float) -> Shift:
+def register(first: Face, second: Face, guess: Shift, *, within_mm: float) -> Shift:
     """How the second view lies in the first.
 
     Parameters
     ----------
-    first, second : Marks
+    first, second : Face
         Of the same coupon.
     guess : Shift
     within_mm : float
@@ -150,17 +176,22 @@ def register(first: Marks, second: Marks, guess: Shift, *, within_mm: float) -> 
     Raises
     ------
     CannotMeasure
-        Too little on the plates agrees: perhaps another coupon, or plate too bare, too dark or too blurred to be told.
+        The plates look alike nowhere, or at several places: perhaps another coupon, or plate too bare, too dark or too blurred to be told.
     """
-    from_mm, to_mm = _pairs(second, first, guess, within_mm)
-    shift = _agreed(from_mm, to_mm, guess, within_mm, tee=first.tee)
-    if shift is None:
+    best, clear = _most_alike(first, second, guess, within_mm)
+    fine = None if best is None or clear < STANDS_OUT else _made_finer(first, second, best)
+    if fine is None:
         raise CannotMeasure(
-            f"The two photos could not be laid over each other: of {len(from_mm)} pairs of marks on the plate, too few lie alike.",
+            "The two photos could not be laid over each other: "
+            + (
+                "they hardly show the same plate."
+                if best is None
+                else "the plates look hardly more alike where they fit best than elsewhere."
+            ),
             advice="Leave the strips where they are for both photos, take both from nearly the same place in the same light, and keep "
             "plenty of bare plate in view. If it is another coupon, give its own photo.",
         )
-    return shift
+    return fine
 
 
 def _rotation(turn_deg: float) -> Array:
@@ -168,105 +199,110 @@ def _rotation(turn_deg: float) -> Array:
     return np.array([[c, -s], [s, c]])
 
 
-def _features(view: CouponView, seen: Mask) -> tuple[Array, NDArray[np.float32]]:
-    """Places (along, up) [mm] and descriptions of what stands out on the plate."""
-    ratio = min(1.0, WORK_PX_PER_MM / view.px_per_mm)
-    size = (round(view.valid.shape[1] * ratio), round(view.valid.shape[0] * ratio))
-    grey = cv2.resize(view.grey(), size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    mask = cv2.resize(seen.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
-    mean = cv2.GaussianBlur(grey, (0, 0), 12.0)
-    spread = np.sqrt(cv2.GaussianBlur((grey - mean) ** 2, (0, 0), 12.0)) + 3.0
-    even = np.clip(128 + 40 * (grey - mean) / spread, 0, 255).astype(np.uint8)
-    sift = cv2.SIFT_create(nfeatures=N_MARKS, contrastThreshold=0.02)  # type: ignore[attr-defined]
-    points, told = sift.detectAndCompute(even, mask)
-    if told is None or len(points) < 2:
-        return np.empty((0, 2)), np.empty((0, 128), dtype=np.float32)
-    at = np.array([p.pt for p in points])
-    at = (at + 0.5) * (view.valid.shape[1] / size[0]) - 0.5
-    places = np.column_stack([view.along0_mm + at[:, 0] / view.px_per_mm, (view.zero_row - at[:, 1]) / view.px_per_mm])
-    told = np.sqrt(told / (np.abs(told).sum(axis=1, keepdims=True) + 1e-9))  # Hellinger's distance
-    return places, told.astype(np.float32)
+def _turned(guess: Shift, turn_deg: float, about: Array) -> Shift:
+    """The guess with another turn: a point of the second view stays where the guess puts it."""
+    move = guess(about[None])[0] - _rotation(turn_deg) @ about
+    return Shift(turn_deg, float(move[0]), float(move[1]))
 
 
-def _pairs(there: Marks, here: Marks, guess: Shift, within_mm: float) -> tuple[Array, Array]:
-    """Marks of the second view with those of the first that they may be [mm]: most alike within reach, and droplets of like size."""
-    pairs = []
-    if len(there.places_mm) and len(here.places_mm):
-        tree = cKDTree(here.places_mm)
-        likeness = there.looks @ here.looks.T if len(there.looks) * len(here.looks) < 2e7 else None
-        for k, near in enumerate(tree.query_ball_point(guess(there.places_mm), within_mm)):
-            if near:
-                alike = there.looks[k] @ here.looks[near].T if likeness is None else likeness[k, near]
-                pairs.append((there.places_mm[k], here.places_mm[near[int(np.argmax(alike))]]))
-    if len(there.droplets_mm) and len(here.droplets_mm):
-        tree = cKDTree(here.droplets_mm[:, :2])
-        for row, near in zip(there.droplets_mm, tree.query_ball_point(guess(there.droplets_mm[:, :2]), within_mm), strict=True):
-            pairs += [
-                (row[:2], here.droplets_mm[j, :2])
-                for j in near
-                if 1 / ALIKE_RATIO < here.droplets_mm[j, 2] / row[2] < ALIKE_RATIO
-            ]
-    told = np.array(pairs, dtype=float).reshape(-1, 2, 2)
-    return told[:, 0], told[:, 1]
+def _laid_over(first: Face, second: Face, shift: Shift) -> tuple[Array32, Array32]:
+    """The second face on the first one's pixels: light and where it is known."""
+    corner = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+    at = shift(np.array([second.along0_mm, second.up0_mm]) + corner * np.array([1.0, -1.0]) / WORK_PX_PER_MM)
+    there = (at - np.array([first.along0_mm, first.up0_mm])) * np.array([1.0, -1.0]) * WORK_PX_PER_MM
+    way = cv2.getAffineTransform(corner.astype(np.float32), there.astype(np.float32))
+    size = first.known.shape[::-1]
+    known = np.asarray(cv2.warpAffine(second.known, way, size) > 0.99, dtype=np.float32)
+    return np.asarray(cv2.warpAffine(second.light, way, size) * known, dtype=np.float32), known
 
 
-def _agreed(from_mm: Array, to_mm: Array, guess: Shift, within_mm: float, *, tee: bool) -> Shift | None:
-    """The shift that most pairs agree on; None where chance might give it."""
-    if tee and len(from_mm):  # the root line is where it is
-        level = np.abs(from_mm[:, 1] - to_mm[:, 1]) < AGREE_MM
-        from_mm, to_mm = from_mm[level], to_mm[level]
-    n = len(from_mm)
-    if n < LEAST_AGREEING:
-        return None
-    best, best_n = guess, 0
-    rng = np.random.default_rng(0)
-    for trial in range(N_TRIALS):
-        shift = guess if trial == 0 else _through(from_mm, to_mm, rng, tee=tee)
-        if shift is None or abs((shift.turn_deg - guess.turn_deg + 180) % 360 - 180) > TURN_REACH_DEG:
-            continue
-        n_near = int(np.sum(_off(shift, from_mm, to_mm) < AGREE_MM))
-        if n_near > best_n:
-            best, best_n = shift, n_near
-    for _ in range(4):
-        near = _off(best, from_mm, to_mm) < AGREE_MM
-        if near.sum() < 3:
+def _most_alike(first: Face, second: Face, guess: Shift, within_mm: float) -> tuple[Shift | None, float]:
+    """The shift at which both faces look most alike, and by how much it stands out from all that differ from it."""
+    reach = round(within_mm * WORK_PX_PER_MM)
+    height, width = first.known.shape
+    size = (fft.next_fast_len(height + reach, real=True), fft.next_fast_len(width + reach, real=True))
+    light, known = (fft.rfft2(part, size, workers=2) for part in (first.light, first.known))
+    rows, columns = np.nonzero(second.known)
+    if len(rows) == 0:
+        return None, 0.0
+    about = np.array([second.along0_mm, second.up0_mm]) + np.array([columns.mean(), -rows.mean()]) / WORK_PX_PER_MM
+    turns = [guess.turn_deg] if first.tee else guess.turn_deg + np.arange(-TURN_REACH_DEG, TURN_REACH_DEG + 0.01, TURN_STEP_DEG)
+    maps: list[tuple[Shift, Array32]] = []
+    for turn in turns:
+        shift = _turned(guess, float(turn), about)
+        theirs, there = (fft.rfft2(part, size, workers=2) for part in _laid_over(first, second, shift))
+        alike, both = (fft.irfft2(a * b.conj(), size, workers=2) for a, b in ((light, theirs), (known, there)))
+        score = np.roll(alike / np.sqrt(np.maximum(both, 1.0)), (reach, reach), (0, 1))[: 2 * reach + 1, : 2 * reach + 1]
+        score[
+            np.roll(both, (reach, reach), (0, 1))[: 2 * reach + 1, : 2 * reach + 1] < LEAST_AREA_CM2 * 100 * WORK_PX_PER_MM**2
+        ] = 0.0
+        if first.tee:  # the root line is where it is, give or take a pixel
+            score[: reach - 1] = score[reach + 2 :] = 0.0
+        maps.append((shift, np.asarray(score, dtype=np.float32)))
+    shift, score = max(maps, key=lambda pair: float(pair[1].max()))
+    row, column = np.unravel_index(int(score.argmax()), score.shape)
+    top, other, apart = float(score[row, column]), 0.0, round(APART_MM * WORK_PX_PER_MM)
+    if top <= 0.0:
+        return None, 0.0
+    for turned, elsewhere in maps:
+        if abs(turned.turn_deg - shift.turn_deg) < APART_DEG:
+            elsewhere = elsewhere.copy()
+            elsewhere[max(0, row - apart) : row + apart + 1, max(0, column - apart) : column + apart + 1] = 0.0
+        other = max(other, float(elsewhere.max()))
+    along, up = (column - reach) / WORK_PX_PER_MM, 0.0 if first.tee else (reach - row) / WORK_PX_PER_MM
+    return Shift(shift.turn_deg, shift.along_mm + float(along), shift.up_mm + float(up)), top - other
+
+
+def _made_finer(first: Face, second: Face, shift: Shift) -> Shift | None:
+    """The shift that most pieces of plate agree on, with how many and how well; None where hardly any agree."""
+    for _ in range(2):
+        tried = list(_pieces(first, second, shift))
+        pairs = np.array([pair for pair in tried if pair is not None]).reshape(-1, 2, 2)
+        if len(pairs) < max(LEAST_PIECES, LEAST_SHARE * len(tried)):
             return None
-        best = _fitted(from_mm[near], to_mm[near], tee=tee)
-    off = best(from_mm) - to_mm
-    near = np.hypot(*off.T) < AGREE_MM
-    n_near = int(near.sum())
-    share = AGREE_MM / within_mm if tee else (AGREE_MM / within_mm) ** 2
-    if n_near < LEAST_AGREEING or n_near <= n * share or _tail(n_near, n * share) * _n_tried(within_mm, tee=tee) > MOST_CHANCE:
+        here, there = pairs[:, 0], pairs[:, 1]
+        for _ in range(4):
+            off = np.hypot(*(shift(there) - here).T)
+            near = off <= max(0.15, 2.5 * float(np.median(off)))
+            shift = _fitted(there[near], here[near], tee=first.tee)
+    if near.sum() < max(LEAST_PIECES, LEAST_SHARE * len(tried)):
         return None
-    return Shift(best.turn_deg, best.along_mm, best.up_mm, n_near, 1.4826 * float(np.median(np.abs(off[near]))))
+    off = shift(there[near]) - here[near]
+    return Shift(shift.turn_deg, shift.along_mm, shift.up_mm, int(near.sum()), 1.4826 * float(np.median(np.abs(off))))
 
 
-def _tail(n: int, expected: float) -> float:
-    """Probability of `n` or more by chance, from its first term (Poisson)."""
-    return min(1.0, exp(n * log(expected) - expected - lgamma(n + 1.0)) / (1.0 - expected / (n + 1.0)))
-
-
-def _n_tried(within_mm: float, *, tee: bool) -> float:
-    """How many shifts that differ there are within reach."""
-    steps = within_mm / AGREE_MM
-    return 2 * steps if tee else pi * steps**2 * 20
+def _pieces(first: Face, second: Face, shift: Shift) -> Iterator[tuple[Array, Array] | None]:
+    """Middles of pieces in the first view with where the second has them, (along, up) [mm]; None for those that fit nowhere clearly."""
+    light, known = _laid_over(first, second, shift)
+    side, reach = round(PIECE_MM * WORK_PX_PER_MM), round(PIECE_REACH_MM * WORK_PX_PER_MM)
+    height, width = known.shape
+    for top in range(reach, height - side - reach, side // 2):
+        for left in range(reach, width - side - reach, side // 2):
+            mine = first.light[top : top + side, left : left + side]
+            around = (slice(top - reach, top + side + reach), slice(left - reach, left + side + reach))
+            if min(float(first.known[top : top + side, left : left + side].mean()), float(known[around].mean())) < 0.6:
+                continue
+            fits = cv2.matchTemplate(light[around], mine, cv2.TM_CCOEFF_NORMED)
+            row, column = np.unravel_index(int(fits.argmax()), fits.shape)
+            if fits[row, column] < 0.2 or row in (0, 2 * reach) or column in (0, 2 * reach):
+                yield None
+                continue
+            dy, dx = (
+                0.5 * float(a - b) / max(float(2 * fits[row, column] - a - b), 1e-6)
+                for a, b in (
+                    (fits[row + 1, column], fits[row - 1, column]),
+                    (fits[row, column + 1], fits[row, column - 1]),
+                )
+            )
+            middle = np.array([left, -top]) + np.array([0.5, -0.5]) * (side - 1)
+            here = np.array([first.along0_mm, first.up0_mm]) + middle / WORK_PX_PER_MM
+            moved = np.array([column + dx - reach, -(row + dy - reach)]) / WORK_PX_PER_MM
+            yield here, shift.back((here + moved)[None])[0]
 
 
 def _off(shift: Shift, from_mm: Array, to_mm: Array) -> Array:
     off: Array = np.hypot(*(shift(from_mm) - to_mm).T)
     return off
-
-
-def _through(from_mm: Array, to_mm: Array, rng: np.random.Generator, *, tee: bool) -> Shift | None:
-    """A shift from one match (tee) or two."""
-    if tee:
-        k = int(rng.integers(len(from_mm)))
-        return Shift(0.0, float(to_mm[k, 0] - from_mm[k, 0]), 0.0)
-    a, b = rng.choice(len(from_mm), 2, replace=False)
-    before, after = from_mm[b] - from_mm[a], to_mm[b] - to_mm[a]
-    if hypot(*before) < 5.0 or abs(hypot(*before) - hypot(*after)) > 2 * AGREE_MM:
-        return None
-    return _fitted(from_mm[[a, b]], to_mm[[a, b]], tee=False)
 
 
 def _fitted(from_mm: Array, to_mm: Array, *, tee: bool) -> Shift:
