@@ -107,6 +107,21 @@ def test_a_restart_is_told_by_its_dip_and_hump(travel: str) -> None:
     assert sum(part.to_mm - part.from_mm for part in parts if part.kind == "steady") > 85
 
 
+@pytest.mark.parametrize(("hump_mm", "dip_mm", "gap_mm"), [(1.3, 0.9, 0.0), (2.0, 0.0, 0.0), (0.9, 1.2, 0.0), (1.5, 1.0, 2.0)])
+def test_a_restart_says_how_high_deep_and_long_it_is(hump_mm: float, dip_mm: float, gap_mm: float) -> None:
+    """Known humps and dips on a bead that grows by a millimetre over its length: the neighbours' line takes the growth away. Both bells
+    overlap a little: what is added is read off their sum."""
+    along = np.arange(0.0, 120.0, 0.5)
+    swing = hump_mm * bump(along, 62.5, 2.1) - dip_mm * bump(along, 57.5, 1.8)
+    width = 8.0 + along / 120 + swing
+    gaps = ((59.0, 59.0 + gap_mm),) if gap_mm else ()
+    parts = bead_parts(along, width, travel="right", open_ends=(False, False), off_ends=8.0, gaps=gaps)
+    (restart,) = [part for part in parts if part.kind in ("restart", "tack")]
+    assert restart.hump_mm == pytest.approx(swing.max(), abs=0.15) and restart.dip_mm == pytest.approx(-swing.min(), abs=0.15)
+    assert (restart.gap_mm or 0.0) == pytest.approx(gap_mm, abs=0.01)
+    assert all(part.hump_mm is None and part.gap_mm is None for part in parts if part.kind == "steady")
+
+
 def test_a_tack_welded_over_is_told_by_its_hump() -> None:
     along, width = wavy(2)
     parts = bead_parts(along, width * (1 + 0.14 * bump(along, 50, 2.9)), travel="right", open_ends=(False, False), off_ends=8.0)

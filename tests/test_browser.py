@@ -15,11 +15,16 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from playwright.sync_api import Browser, Page, Playwright, expect, sync_playwright
 from tests.records import grey_photo
 
-from toeline.demo import sample_truths
+from toeline.demo import coupon_of, sample_truths
+from toeline.inspection import inspect_photo
+from toeline.photo import read_photo
+from toeline.report.close_up import close_up_box
+from toeline.scale.rays import to_photo_px, to_plate_mm
 from toeline.serve import CODE_VARIABLE, command
 
 pytestmark = pytest.mark.browser
@@ -297,3 +302,50 @@ def test_the_gate_stands_before_everything(browser: Browser, tmp_path: Path) -> 
             expect(opened.locator("h1")).to_have_text("Strips")
     finally:
         shut.stop()
+
+
+def _beside_toe(photo: Path, truth: Mapping[str, Any], toe: str, *, by_mm: float) -> tuple[float, float]:
+    """A place on the plate beside the middle of a true toe, as shares of the close-up's sides."""
+    found = inspect_photo(read_photo(photo), coupon_of(truth)[0], scaling=coupon_of(truth)[1])
+    assert found.scale is not None
+    left, top, right, bottom = close_up_box(found)
+    line = to_plate_mm(found.scale, toe, np.array(truth["bead"]["toes"][toe]["px"], dtype=np.float64))
+    x, y = to_photo_px(found.scale, toe, line[len(line) // 2] + [0.0, by_mm])
+    return float((x - left) / (right - left)), float((y - top) / (bottom - top))
+
+
+def test_a_toe_is_put_right_by_hand(server: _Server, browser: Browser) -> None:
+    """On a phone: one tap comes closer, the next sets a point, the trace is solved again through it, and it is told what that moved."""
+    photo, truth = _tees()[0]
+    across, down = _beside_toe(photo, truth, "base", by_mm=1.5)
+    for page in _opened(browser, SIZES["phone"]):
+        page.goto(server.url)
+        _settled(page)
+        _say(page, truth)
+        page.locator("input[type=file]").first.set_input_files(photo)
+        expect(page.get_by_text("Save to the logbook")).to_be_visible(timeout=PATIENCE_MS)
+        _settled(page)
+        page.get_by_text("Put it right by hand").click()
+        _tap(page, "point on the base toe")
+        picture = page.get_by_alt_text("the photo with what was found")
+        picture.scroll_into_view_if_needed()
+        box = picture.bounding_box()
+        assert box is not None
+        at = {"x": across * box["width"], "y": down * box["height"]}
+        picture.tap(position=at)
+        closer = picture.bounding_box()
+        assert closer is not None and closer["width"] == pytest.approx(4 * box["width"], rel=0.01), "the first tap comes closer"
+        assert page.get_by_role("button", name="Trace again").is_disabled(), "and sets nothing"
+        page.touchscreen.tap(box["x"] + at["x"], box["y"] + at["y"])
+        _settled(page)
+        dot = page.locator(".sheet .dot")
+        expect(dot).to_have_count(1)
+        place = dot.evaluate("dot => [parseFloat(dot.style.left), parseFloat(dot.style.top)]")
+        assert place == pytest.approx([100 * across, 100 * down], abs=1.0), "the point lies where both taps were"
+        page.get_by_role("button", name="Trace again").click()
+        told = page.get_by_text(re.compile("A hand touched this bead"))
+        expect(told).to_be_visible(timeout=PATIENCE_MS)
+        _settled(page)
+        moved = re.search(r"the base toe by (\d+\.\d+) mm, the mean width by [+-]\d+\.\d+ mm", told.locator("..").inner_text())
+        assert moved and float(moved.group(1)) > 0.02, told.locator("..").inner_text()
+        _fits(page)

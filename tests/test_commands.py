@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import re
 import socket
 import subprocess
 import sys
@@ -105,6 +106,8 @@ def test_a_mirrored_photo_is_noticed_and_measured(tmp_path: Path) -> None:
         (("inspect", TEE, "--process", "stick"), "process"),
         (("inspect", TEE, "--through", "top=1,2"), "--through"),
         (("inspect", TEE, "--box", "1,2,3"), "--box"),
+        (("inspect", TEE, "--bead", "12"), "--bead"),
+        (("inspect", TEE, "--bead", "800,600"), "where both plates meet"),
         (("inspect", TEE, "--limits", "mine"), "mine"),
         (("inspect", TEE, "--strip-thickness-mm", "thin"), "--strip-thickness-mm"),
         (("inspect",), "Missing argument"),
@@ -210,6 +213,47 @@ def test_every_command_is_in_the_readme() -> None:
 def test_a_slip_of_the_pen_is_not_measured_with(words: tuple[str, str], said: str) -> None:
     done = run("inspect", TEE, *words)
     assert done.returncode == 2 and said in done.stderr, done.stderr
+
+
+def _on_toe(photo: Path, toe: str) -> tuple[int, int]:
+    """A point of the true toe, a little off the bead's middle."""
+    truth = json.loads(photo.with_suffix(".truth.json").read_text(encoding="utf-8"))
+    line = truth["bead"]["toes"][toe]["px"]
+    return tuple(round(v) for v in line[len(line) * 2 // 5])
+
+
+def test_a_hand_is_told_by_how_much_it_moved() -> None:
+    x, y = _on_toe(TEE, "base")
+    done = run("inspect", TEE, "--process", "gmaw-s", "--strip-thickness-mm", "0.1", "--through", f"base={x},{y}")
+    assert done.returncode == 0, done.stderr
+    told = re.search(
+        r"A hand touched this bead; that moved .*the base toe by (\d\.\d\d) mm.*the mean width by [+-]\d\.\d\d mm", done.stdout
+    )
+    assert told and float(told.group(1)) < 0.2, "the point lay on the toe already"
+
+
+def test_a_point_far_off_the_bead_is_refused_with_advice() -> None:
+    x, y = _on_toe(TEE, "base")
+    done = run("inspect", TEE, "--process", "gmaw-s", "--strip-thickness-mm", "0.1", "--through", f"base={x},{y + 330}")
+    assert done.returncode == 2 and re.search(r"lies \d\d mm off the base toe", done.stderr) and "Traceback" not in done.stderr
+
+
+def test_a_point_on_the_other_plate_is_refused_with_advice() -> None:
+    x, y = _on_toe(TEE, "standing")
+    done = run("inspect", TEE, "--process", "gmaw-s", "--strip-thickness-mm", "0.1", "--through", f"base={x},{y}")
+    assert done.returncode == 2 and "No base toe can run through" in done.stderr and "Traceback" not in done.stderr
+
+
+def test_a_hand_may_help_without_a_scale_and_choose_the_bead() -> None:
+    photo = SAMPLES / "plate-gmaw-spray-1.jpg"
+    (x0, y0), (x1, y1) = _on_toe(photo, "left"), _on_toe(photo, "right")
+    words = ("--bead", f"{(x0 + x1) / 2:.0f},{(y0 + y1) / 2:.0f}", "--through", f"left={x0},{y0}")
+    done = run("inspect", photo, "--joint", "plate", "--unscaled", *words)
+    assert (
+        done.returncode == 0
+        and re.search(r"the left toe by \d+\.\d\d px", done.stdout)
+        and " mm" not in done.stdout.split("moved")[1][:60]
+    )
 
 
 def test_the_table_speaks_in_words(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ from streamlit.testing.v1 import AppTest
 from tests.records import grey_photo, tee_record
 
 from toeline.coupon import Coupon, Hints
+from toeline.errors import BadUsage
 from toeline.pages import work
 from toeline.pages.hand import CORNER, Touches
 from toeline.pages.state import Key
@@ -98,3 +99,22 @@ def test_no_hand_is_asked_for_where_no_trace_can_help(hints: list[Hints]) -> Non
 def test_a_refused_bead_asks_for_a_hand(hints: list[Hints]) -> None:
     page = page_with("refused.jpg")
     assert any("Put it right by hand" in e.label for e in page.expander)
+
+
+def test_a_point_that_cannot_be_right_can_be_taken_away(hints: list[Hints], monkeypatch: pytest.MonkeyPatch) -> None:
+    page = page_with("one.jpg")
+    good = work.inspect_photo
+
+    def refuses(photo: Any, coupon: Coupon, *, hints: Hints, **more: Any) -> Any:
+        if hints.through:
+            raise BadUsage("The point 1, 2 lies 40 mm off the base toe.", advice="Give points on the toe.")
+        return good(photo, coupon, hints=hints, **more)
+
+    monkeypatch.setattr(work, "inspect_photo", refuses)
+    photo = page.session_state[f"{Key.TRAY}"][0][0]
+    page.session_state[f"{Key.HAND_ROWS}-{photo[:16]}"] = [("base", 1.0, 2.0)]
+    page.run()
+    next(b for b in page.button if b.label == "Trace again").click().run()
+    assert not page.exception and any("40 mm off the base toe" in str(e.value) for e in page.html)
+    next(b for b in page.button if b.label == "Take all points away").click().run()
+    assert not page.exception and not any("40 mm off" in str(e.value) for e in page.html)

@@ -87,6 +87,9 @@ def inspect(
     unscaled: Annotated[bool, typer.Option(help="No strip: find the bead and tell ratios, nothing in mm.")] = False,
     through: Annotated[list[str] | None, typer.Option(help="A point on a toe, TOE=X,Y in px; repeat for more.")] = None,
     box: Annotated[str | None, typer.Option(help="Box round the bead, X0,Y0,X1,Y1 in px.")] = None,
+    bead: Annotated[
+        str | None, typer.Option(help="A point on the bead that is meant, X,Y in px, where several are in view.")
+    ] = None,
     travel: Annotated[str, typer.Option(help="Direction of travel in the coupon view: right or left.")] = "right",
     target_leg_mm: Annotated[float | None, typer.Option(help="Leg that was asked for.")] = None,
     target_width_mm: Annotated[float | None, typer.Option(help="Width that was asked for.")] = None,
@@ -154,14 +157,14 @@ def inspect(
         unscaled=unscaled,
         **_rule(rule),
     )
-    hints = Hints(tuple(_anchor(text) for text in through or ()), _box(box))
+    hints = Hints(tuple(_anchor(text) for text in through or ()), _box(box), _bead(bead))
     listed = [photo for path in photos for photo in find_photos(path)]
     if not listed:
         raise BadUsage("There is no photo in that folder.", advice="Name a folder with JPEG, HEIC, PNG or WebP files.")
     history = _history(logbook, after, changed)
     if same_coupon:
         if hints != Hints():
-            raise BadUsage("Points and boxes set by hand belong to one photo.", advice="Leave out --through and --box.")
+            raise BadUsage("Points and boxes set by hand belong to one photo.", advice="Leave out --through, --box and --bead.")
         if before is not None:
             raise BadUsage(
                 "A photo of the plates before the bead is taken off one photo's count, not off several photos together.",
@@ -324,7 +327,7 @@ def _write_overlay(found: object, path: Path) -> None:
 
 def _tell(path: Path, record: dict[str, Any] | None, note: str) -> None:
     """The table of one photo."""
-    from toeline.report.tables import cause_lines, flag_lines, measure_rows, verdict_lines
+    from toeline.report.tables import cause_lines, flag_lines, measure_rows, moved_words, part_lines, verdict_lines
 
     out.rule(f"[bold]{path.name}[/]", align="left")
     if record is None:
@@ -334,6 +337,8 @@ def _tell(path: Path, record: dict[str, Any] | None, note: str) -> None:
         out.print(f"[bold]Not measured.[/] {record['refused']['message']} {record['refused']['advice']}", soft_wrap=True)
         return
     _print_table(("measure", "value ± (k = 2)"), measure_rows(record))
+    for line in (*part_lines(record), *filter(None, [moved_words(record)])):
+        out.print(f"  {line}", soft_wrap=True)
     for outcome, what, numbers, source in verdict_lines(record):
         out.print(f"  {what}: [bold]{outcome}[/]{'. ' + numbers if numbers else ''}", soft_wrap=True)
         out.print(Padding(f"[dim]{escape(source)}[/]", (0, 0, 0, 6)))
@@ -494,3 +499,10 @@ def _box(text: str | None) -> tuple[float, float, float, float] | None:
         return None
     x0, y0, x1, y1 = _numbers(text, 4, "--box")
     return x0, y0, x1, y1
+
+
+def _bead(text: str | None) -> tuple[float, float] | None:
+    if text is None:
+        return None
+    x, y = _numbers(text, 2, "--bead")
+    return x, y

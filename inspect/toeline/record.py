@@ -170,7 +170,7 @@ def _bead(found: Inspection) -> dict[str, Any] | None:
         "bead_px": bead.bead_px,
         "moved_mm": dict(bead.moved_mm),
         "others_px": list(bead.others_px),
-        "parts": [{"kind": part.kind, "from_mm": part.from_mm, "to_mm": part.to_mm} for part in bead.parts],
+        "parts": [_fields(part) for part in bead.parts],
     }
 
 

@@ -15,15 +15,16 @@ from toeline.bead.ends import Extent, bead_extent, core_presence, runs
 from toeline.bead.evidence import Evidence, classical_evidence
 from toeline.bead.finder import Band, find_bands
 from toeline.bead.hand import anchors_in_view, box_in_view, inside_box, meant_first
-from toeline.bead.looks import ANY_GROUND, PLATE
+from toeline.bead.looks import ANY_GROUND, PLATE, Ground
 from toeline.bead.parts import OFF_ENDS_MM, bead_parts
 from toeline.bead.result import Bead, ToeLine
 from toeline.bead.stations import core_seen, presence, read_off
-from toeline.bead.tracing import STEP_COLUMNS, Anchor, Trace, trace_band, trace_row
+from toeline.bead.tracing import STEP_COLUMNS, Anchor, Trace, better, trace_band, trace_row
 from toeline.bead.view import CouponView, view_to_photo, view_to_plate
 from toeline.coupon import Hints
-from toeline.errors import NoBead
+from toeline.errors import BadUsage, NoBead
 from toeline.flags import Flag
+from toeline.scale.rays import to_plate_mm
 from toeline.scale.solution import Scale
 
 Array = NDArray[np.float64]
@@ -34,6 +35,12 @@ LEAST_CONFIDENCE = 0.05
 LEG_MM = (1.5, 18.0)
 GAP_WIDTHS = 0.5
 """A stretch without weld metal of at least so many widths is a gap in the bead."""
+FAR_WIDTHS = 2.0
+"""A point farther than this from the toe as found without it is a slip of the hand: half a face missed is one width [ratio]."""
+MISSED_WIDTHS = 0.25
+"""A line that misses its point by more than this share of the width could not be led through it [ratio]."""
+OPEN_BARE = 0.15
+"""So little plate between a bead's end and the border of the view, in widths, and the bead leaves the view there [ratio]."""
 CORRELATION_WIDTHS = 1.0
 """Toe errors stay alike over about this many widths along the bead."""
 OTHER_POINTS = 24
@@ -86,6 +93,11 @@ def find_bead(
     """
     asked = _Asked(view, scale, view.root_row is not None, travel, evidence)
     hints = hints or Hints()
+    if asked.tee and hints.bead_px is not None:
+        raise BadUsage(
+            "A tee's bead lies where both plates meet; there is none to choose from.",
+            advice="Leave the point out; put points on a toe or draw a box round the stretch that is meant.",
+        )
     bead = _find(asked, hints)
     if hints == Hints():
         if bead.confidence < least_confidence:
@@ -94,6 +106,8 @@ def find_bead(
                 advice="Clean the plate, add light from the side, go closer; or put points on the toes or a box round the bead.",
             )
         return bead
+    if hints.through:
+        _possible(bead, hints, asked)
     return replace(
         bead,
         anchors=hints.through,
@@ -131,9 +145,7 @@ def _find(asked: _Asked, hints: Hints) -> Bead:
     anchors = anchors_in_view(view, asked.scale, hints, asked.names)
     evidence = asked.evidence or classical_evidence(view.image, valid=valid)
     bands: tuple[Band, ...] = ()
-    if asked.tee:
-        trace = _trace_tee(view, visible, evidence, anchors, box)
-    else:
+    if not asked.tee:
         if box is not None:
             valid = inside_box(box, visible)
         bands = meant_first(find_bands(evidence, valid=valid, inside_box_px=box), view, asked.scale, hints)
@@ -142,13 +154,26 @@ def _find(asked: _Asked, hints: Hints) -> Bead:
                 "Nothing in the photo is rougher than the plate beside it, as a weld face is.",
                 advice="Fill the frame with the bead, add light from the side, or draw a box round it.",
             )
-        ground = PLATE if asked.scale.source == "strips" else ANY_GROUND
-        trace = trace_band(view.image, valid, bands[0], evidence, anchors, ground=ground)
+
+    def trace_on(ground: Ground) -> Trace:
+        if asked.tee:
+            return _trace_tee(view, visible, evidence, anchors, box, ground)
+        return trace_band(view.image, valid, bands[0], evidence, anchors, ground=ground)
+
+    if evidence.roughness is None or asked.scale.source == "none":
+        trace = trace_on(ANY_GROUND)
+    else:
+        trace = better(trace_on(PLATE), trace_on(ANY_GROUND))
     return _assemble(asked, trace, bands, hints)
 
 
 def _trace_tee(
-    view: CouponView, visible: NDArray[np.bool_], evidence: Evidence, anchors: tuple[Anchor, ...], box: tuple[float, ...] | None
+    view: CouponView,
+    visible: NDArray[np.bool_],
+    evidence: Evidence,
+    anchors: tuple[Anchor, ...],
+    box: tuple[float, ...] | None,
+    ground: Ground,
 ) -> Trace:
     """Both legs about the root row."""
     assert view.root_row is not None
@@ -168,6 +193,7 @@ def _trace_tee(
         evidence,
         leg_px=(LEG_MM[0] * view.px_per_mm, LEG_MM[1] * view.px_per_mm),
         anchors=anchors,
+        ground=ground,
     )
 
 
@@ -239,7 +265,13 @@ def _ends(
     core = np.nonzero(core_seen(trace))[0]
     low, high = (int(core[0]), int(core[-1])) if len(core) else (0, len(there) - 1)
     edge = max(2, int(0.5 * trace.width_rows / STEP_COLUMNS))
-    open_ends = (extent.first <= low + edge, extent.last >= high - edge)
+    bare = max(
+        2, int(OPEN_BARE * trace.width_rows / STEP_COLUMNS)
+    )  # an end so near the border may be blurred, but plate is plate
+    open_ends = (
+        extent.first <= low + edge and int(np.count_nonzero(there[low : extent.first] < 0)) <= bare,
+        extent.last >= high - edge and int(np.count_nonzero(there[extent.last + 1 : high + 1] < 0)) <= bare,
+    )
     first, last = (low if open_ends[0] else extent.first), (high if open_ends[1] else extent.last)
     if trace.strip.weld is None:  # roughness alone can't tell a gap from a smooth stretch
         return first, last, open_ends, [], ()
@@ -259,6 +291,31 @@ def _with_band(extent: Extent, trace: Trace, band: Band) -> Extent:
         int(np.clip(max(extent.last, ends[1] - spare), 0, last)),
         extent.others,
     )
+
+
+def _possible(bead: Bead, hints: Hints, asked: _Asked) -> None:
+    """Refuse points so far off the bead, as it is found without them, that they can't be meant for its toe, and those that no such toe can
+    run through.
+    """
+    try:
+        alone = _find(asked, replace(hints, through=()))
+    except NoBead:
+        alone = bead
+    width = _mean_width(alone)
+    unit = "px" if asked.scale.source == "none" else "mm"
+    for name, x, y in hints.through:
+        point = to_plate_mm(asked.scale, bead.toes[name].plate, np.array([[x, y]], dtype=np.float64))
+        off, still_off = (float(np.hypot(*(b.plate_points_mm[name] - point).T).min()) for b in (alone, bead))
+        if not off <= FAR_WIDTHS * width:
+            raise BadUsage(
+                f"The point {x:g}, {y:g} lies {off:.0f} {unit} off the {name} toe of a bead {width:.0f} {unit} wide, too far to be on it.",
+                advice="Give points on the toe in px of the upright photo; if another bead is meant, point at its middle or draw a box.",
+            )
+        if not still_off <= MISSED_WIDTHS * width:
+            raise BadUsage(
+                f"No {name} toe can run through the point {x:g}, {y:g}: the nearest it could come is {still_off:.1f} {unit} away.",
+                advice="Check which toe is meant: on a tee each lies on the plate of its name, and both toes can't change sides.",
+            )
 
 
 def _moved(bead: Bead, asked: _Asked) -> Mapping[str, float]:

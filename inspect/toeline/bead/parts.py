@@ -7,6 +7,7 @@ the crater that was not filled leaves a dip and the cold start after it a hump, 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,8 @@ REACH_MM = 9.0
 """How far on either side the bead is fitted with a template and a straight line [mm]."""
 HALF_MM = 6.0
 """A tack or restart takes so much of the bead on either side [mm]."""
+NEIGHBOUR_MM = 10.0
+"""How far beyond a restart or tack its neighbours reach, against which hump and dip are told [mm]."""
 TACK_LEAST = (0.08, 4.0)
 RESTART_LEAST = (0.10, 5.0)
 """Least swing of the width, and how many robust standard deviations above what this bead does elsewhere [ratio, 1]."""
@@ -70,16 +73,40 @@ def bead_parts(
     apart : tuple of (from, to)
         Pieces of weld beyond the bead's ends: tacks [mm].
     """
-    bounds, ends = _end_parts(along, width, travel=travel, open_ends=open_ends, off_ends=off_ends)
     per_mm = off_ends / OFF_ENDS_MM
+    bounds, ends = _end_parts(along, width, travel=travel, open_ends=open_ends, off_ends=off_ends)
     inner = (along >= bounds[0]) & (along <= bounds[1])
     usual = float(np.median(width[inner])) if inner.any() else float(np.median(width))
     found = [Part("restart", a, b) for a, b in (*gaps, *_jumps(along, width, bounds, usual))]
     if np.count_nonzero(inner) > 8:
         found += _swellings(along[inner], width[inner] / usual - 1, travel=travel, per_mm=per_mm)
     holes = _merged(found, bounds)
+    holes = [_told(part, along, width, gaps, holes, per_mm=per_mm) for part in holes]
     parts = [Part("steady", *span) for span in _between(*bounds, [(p.from_mm, p.to_mm) for p in holes])]
     return tuple(sorted((*parts, *holes, *ends, *(Part("tack", a, b) for a, b in apart)), key=lambda part: part.from_mm))
+
+
+def _told(part: Part, along: Array, width: Array, gaps: tuple[Span, ...], holes: list[Part], *, per_mm: float) -> Part:
+    """A restart or tack with its hump, dip and gap (own definition): the width, averaged over a millimetre, against a straight line fitted
+    by least squares to what lies within ``NEIGHBOUR_MM`` beyond both its ends and in no other hole, while in a gap there is no width."""
+    step = float(np.median(np.diff(along)))
+    reach = max(1, round(per_mm / step))
+    soft = np.convolve(np.pad(width, reach, mode="edge"), np.ones(2 * reach + 1) / (2 * reach + 1), mode="valid")
+    missing = np.zeros(len(along), dtype=bool)
+    for a, b in gaps:
+        missing |= (along >= a - per_mm) & (along <= b + per_mm)
+    inside = (along >= part.from_mm) & (along <= part.to_mm) & ~missing
+    near = np.zeros(len(along), dtype=bool)
+    for a, b in ((part.from_mm - NEIGHBOUR_MM * per_mm, part.from_mm), (part.to_mm, part.to_mm + NEIGHBOUR_MM * per_mm)):
+        near |= (along >= a) & (along <= b)
+    for other in holes:
+        near &= (along < other.from_mm) | (along > other.to_mm)
+    gap = sum(max(0.0, min(b, part.to_mm) - max(a, part.from_mm)) for a, b in gaps) if part.kind == "restart" else None
+    if np.count_nonzero(near & ~missing) < 4 or not inside.any():
+        return replace(part, gap_mm=gap)
+    line = np.polyfit(along[near & ~missing], width[near & ~missing], 1)
+    off = (soft - np.polyval(line, along))[inside]
+    return replace(part, hump_mm=max(0.0, float(off.max())), dip_mm=max(0.0, float(-off.min())), gap_mm=gap)
 
 
 def _end_parts(

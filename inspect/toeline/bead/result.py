@@ -44,11 +44,25 @@ class ToeLine:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A stretch of the bead: ``steady``, ``start``, ``crater``, ``tack`` or ``restart`` [mm along]."""
+    """A stretch of the bead: ``steady``, ``start``, ``crater``, ``tack`` or ``restart``.
+
+    Attributes
+    ----------
+    from_mm, to_mm : float
+        Along the bead [mm].
+    hump_mm, dip_mm : float or None
+        Of a restart or a tack welded over: how much wider and how much narrower the bead is there at most than a straight line through
+        its neighbours on both sides; None elsewhere, and where there is no neighbour to compare with [mm].
+    gap_mm : float or None
+        Of a restart: length that shows no weld metal [mm].
+    """
 
     kind: str
     from_mm: float
     to_mm: float
+    hump_mm: float | None = None
+    dip_mm: float | None = None
+    gap_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

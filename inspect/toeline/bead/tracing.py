@@ -32,12 +32,14 @@ ROUNDS = (3, 2)
 BEYOND_HALVES = (3.0, 6.0)
 """How far beyond what is known of it a bead is followed, in half widths: by a learned map, and by roughness [ratio]."""
 
+CLEARLY = 1.1
+"""How much stronger the edges must be along lines that are believed instead of others [ratio]."""
 AT_BORDER = 0.9
 """A leg longer than this share of what a strip holds may be cut by the strip's border: once more in a wider one [ratio]."""
 EXPECTED = (1.3, 0.5, 0.5)
 """Width expected in the first strip over the band's half width, and its spread (log) in the first and second strip."""
 
-__all__ = ["Anchor", "Trace", "trace_band", "trace_row"]
+__all__ = ["Anchor", "Trace", "better", "trace_band", "trace_row"]
 
 Anchor = tuple[int, float, float]
 """(line 0 or 1, x, y in the view)."""
@@ -85,6 +87,18 @@ class Trace:
     def longest_half_rows(self) -> float:
         """Usual distance from the middle row, over the bead, of the toe farther from it."""
         return float(np.median(np.abs(self.lines.rows[:, self.bead] - self.strip.centre_row), axis=1).max())
+
+    @property
+    def edge_along(self) -> float:
+        """Mean edge score along both lines, over the bead; of the three rows nearest to a line the strongest counts."""
+        stations = np.arange(len(self.columns))[self.bead]
+        rows = np.clip(np.round(self.lines.rows[:, self.bead]).astype(int), 1, len(self.edges) - 2)
+        return float(np.mean(np.max([self.edges[rows + k, stations] for k in (-1, 0, 1)], axis=0)))
+
+    @property
+    def spread(self) -> float:
+        """Mean standard deviation of both lines over the width [ratio]."""
+        return float(self.lines.sd_rows[:, self.bead].mean() / self.width_rows)
 
     def toe_px(self, line: int) -> Array:
         """A toe line in the view, shape (n, 2) [px]."""
@@ -144,6 +158,7 @@ def trace_row(
     *,
     leg_px: tuple[float, float],
     anchors: tuple[Anchor, ...] = (),
+    ground: Ground = PLATE,
 ) -> Trace:
     """Toe lines on both sides of a known straight row: a tee's legs about its root.
 
@@ -155,6 +170,8 @@ def trace_row(
         Where the plates begin and end [px].
     leg_px : (float, float)
         Shortest and longest leg looked for [px].
+    ground : Ground
+        What lies beside the bead, for the classical evidence.
     """
     middle = np.array([[columns_px[0], row_px], [columns_px[1], row_px]])
     longest = leg_px[1]
@@ -172,9 +189,18 @@ def trace_row(
             expected = (2 * 7.0 / 18.0 * half_rows, 0.6)
         else:
             expected = (2 * half_rows / 1.7, 0.35)
-        trace = _solve(strip, expected, anchors, before=trace, ground=PLATE, least_half_rows=least)
+        trace = _solve(strip, expected, anchors, before=trace, ground=ground, least_half_rows=least)
     assert trace is not None
     return trace
+
+
+def better(first: Trace, second: Trace) -> Trace:
+    """The first of two traces of one bead, unless the second lies on clearly stronger edges and is no less sure.
+
+    Plate far from a bead tells a face's shaded half from plate, but takes a halo of heat tint for metal; ground near by does the reverse. A
+    halo ends softly and metal at an edge.
+    """
+    return second if second.edge_along > CLEARLY * first.edge_along and second.spread <= first.spread else first
 
 
 def _solve(

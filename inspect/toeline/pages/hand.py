@@ -15,6 +15,7 @@ from toeline.coupon import Hints
 from toeline.pages.shelf import Shown
 from toeline.pages.state import Key
 from toeline.pages.work import Asked
+from toeline.report.tables import moved_words
 
 CORNER = "corner of a box round the bead"
 COLUMNS = ("what", "x_px", "y_px")
@@ -46,6 +47,8 @@ def asked_with(asked: Asked, photo: str) -> Asked:
 def correct(shown: Shown, photo: str, asked: Asked) -> None:
     """The place to put a trace right, below its picture."""
     told = shown.record
+    if told is None and _key(Key.HAND, photo) in st.session_state:
+        _clear(photo)  # a point that can't be right leaves nothing to draw it on
     if told is None or shown.overlay is None or shown.frame_px is None:
         return
     bead = told["bead"]
@@ -53,32 +56,16 @@ def correct(shown: Shown, photo: str, asked: Asked) -> None:
         return  # no point on a toe helps a photo that can't be scaled
     if bead:
         _which_bead(bead, photo)
-        moved(bead)
+        moved(told)
     needed = bool(told["refused"] and told["refused"]["reason"] == "no bead") or _doubted(told)
     with st.expander("A toe line is wrong? Put it right by hand", expanded=needed):
         _touch(shown, photo, asked)
 
 
-def moved(bead: Mapping[str, Any]) -> None:
+def moved(told: Mapping[str, Any]) -> None:
     """By how much a hand moved the numbers."""
-    if not bead["moved_mm"]:
-        return
-    parts = []
-    for name, mm in bead["moved_mm"].items():
-        what = "the mean width" if name == "width" else f"the {name} toe"
-        parts.append(
-            f"{what} by {mm:+.2f} mm"
-            if name == "width" and mm is not None
-            else f"{what} by {mm:.2f} mm"
-            if mm is not None
-            else ""
-        )
-    said = ", ".join(part for part in parts if part)
-    st.markdown(
-        f"**A hand touched this trace** and moved {said}."
-        if said
-        else "**A hand touched this trace**; alone, the tool had refused it."
-    )
+    if words := moved_words(told):
+        st.markdown(f"**{words.split('; ', 1)[0]}**; {words.split('; ', 1)[1]}")
 
 
 def _which_bead(bead: Mapping[str, Any], photo: str) -> None:
@@ -140,7 +127,12 @@ def _touch(shown: Shown, photo: str, asked: Asked) -> None:
     if st.button("Trace again", type="primary", width="stretch", disabled=not made, key=_key(Key.HAND_GO, photo)):
         st.session_state[_key(Key.HAND_ROWS, photo)] = list(made)
         _set(photo, Touches(made, st.session_state.get(_key(Key.HAND, photo), Touches()).bead_px))
-    if rows and st.button("Take all points away", width="stretch", key=_key(Key.HAND_CLEAR, photo)):
+    if rows:
+        _clear(photo)
+
+
+def _clear(photo: str) -> None:
+    if st.button("Take all points away", width="stretch", key=_key(Key.HAND_CLEAR, photo)):
         st.session_state[_key(Key.HAND_ROWS, photo)] = []
         _set(photo, Touches())
 

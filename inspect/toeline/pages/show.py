@@ -33,6 +33,8 @@ def whole(shown: Shown, *, overlay: bytes | None = None, below_picture: Callable
     if shown.record is None:
         message, advice = shown.trouble or ("Nothing is known of this photo.", "Add it again.")
         word("bad", f"<b>Not measured.</b> {escape(message)} {escape(advice)}")
+        if below_picture is not None:
+            below_picture()
         return
     record(shown.record, overlay=overlay or shown.overlay, below_picture=below_picture)
 
@@ -63,7 +65,11 @@ def each_photo(told: Record) -> None:
         left_out = [name for name, _, used in rows if used == "no"]
         if left_out:
             st.markdown(f"Not in the result: {', '.join(left_out)}.")
-        moved = "" if told["same_coupon"]["together"] else " The strips do not lie alike in them, so only thickness and angle are common."
+        moved = (
+            ""
+            if told["same_coupon"]["together"]
+            else " The strips do not lie alike in them, so only thickness and angle are common."
+        )
         st.caption("The picture above is that of the photo that shows the toes best." + moved)
 
 

@@ -114,7 +114,12 @@ def _seen(photo: str, coupon: Coupon) -> Coupon:
     names = {sign.key: sign.key.replace("-", " ") for sign in listed}
     meant = "\n".join(f"- {names[sign.key]}: {sign.ask}" for sign in listed)
     yes = st.pills(
-        "I saw or heard it", tuple(names), selection_mode="multi", format_func=names.__getitem__, help=meant, key=f"{Key.SAW}-{photo}"
+        "I saw or heard it",
+        tuple(names),
+        selection_mode="multi",
+        format_func=names.__getitem__,
+        help=meant,
+        key=f"{Key.SAW}-{photo}",
     )
     left = tuple(key for key in names if key not in yes)
     no = st.pills(

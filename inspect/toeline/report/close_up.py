@@ -13,6 +13,8 @@ from toeline.scale.rays import to_photo_px
 DRAWN_PX = 6000
 #: Margin round bead and strips, as a share of the box [ratio].
 MARGIN = 0.06
+#: Height of letters as a share of the picture's width: 10 px on a phone that is 390 px wide [ratio].
+LETTERS = 0.026
 
 
 def close_up(found: Inspection, *, max_px: int = 1800) -> Picture:
@@ -31,7 +33,8 @@ def close_up(found: Inspection, *, max_px: int = 1800) -> Picture:
     if not _found(found):
         return overlay_picture(found, max_px=max_px)
     box = close_up_box(found)
-    drawn = overlay_picture(found, max_px=DRAWN_PX)
+    zoom = min(1.0, DRAWN_PX / max(found.photo.width_px, found.photo.height_px))
+    drawn = overlay_picture(found, max_px=DRAWN_PX, letters_px=LETTERS * zoom * (box[2] - box[0]))
     zoom = drawn.shape[1] / found.photo.width_px
     x0, y0, x1, y1 = (round(side * zoom) for side in box)
     cut = drawn[y0:y1, x0:x1]

@@ -139,6 +139,41 @@ def flag_lines(record: Record) -> list[str]:
     return lines
 
 
+def part_lines(record: Record) -> list[str]:
+    """Restarts and tacks, which are not in the steady part, each with what it does to the width."""
+    bead = record["bead"]
+    if bead is None:
+        return []
+    unit = "px" if (record["scale"] or {}).get("source") == "none" else "mm"
+    lines = []
+    for part in bead["parts"]:
+        if part["kind"] not in ("restart", "tack"):
+            continue
+        hump, dip, gap = (part.get(f"{name}_mm") for name in ("hump", "dip", "gap"))
+        told = [f"no weld metal for {gap:.1f} {unit}"] if gap else []
+        if hump is not None and dip is not None:
+            told.append(f"up to {hump:.1f} {unit} wider and {dip:.1f} {unit} narrower than its neighbours")
+        words = f"{part['kind'].capitalize()} at {part['from_mm']:.0f}–{part['to_mm']:.0f} {unit}"
+        lines.append(f"{words}: {', '.join(told)}; not in the steady part" if told else f"{words}; not in the steady part")
+    return lines
+
+
+def moved_words(record: Record) -> str:
+    """By how much a hand moved toes and mean width; empty where no hand touched the bead."""
+    moved = (record["bead"] or {}).get("moved_mm") or {}
+    if not moved:
+        return ""
+    unit = "px" if (record["scale"] or {}).get("source") == "none" else "mm"
+    if all(by is None for by in moved.values()):
+        return "A hand touched this bead; without it nothing was found."
+    told = [
+        f"the {'mean width' if name == 'width' else name + ' toe'} by {by:{'+' if name == 'width' else ''}.2f} {unit}"
+        for name, by in moved.items()
+        if by is not None
+    ]
+    return f"A hand touched this bead; that moved {', '.join(told)}."
+
+
 def cause_lines(record: Record, *, most: int = 3) -> list[str]:
     """The likeliest causes in plain sentences."""
     lines = list((record.get("advice") or {}).get("lessons") or ())
