@@ -265,9 +265,8 @@ def _ends(
     core = np.nonzero(core_seen(trace))[0]
     low, high = (int(core[0]), int(core[-1])) if len(core) else (0, len(there) - 1)
     edge = max(2, int(0.5 * trace.width_rows / STEP_COLUMNS))
-    bare = max(
-        2, int(OPEN_BARE * trace.width_rows / STEP_COLUMNS)
-    )  # an end so near the border may be blurred, but plate is plate
+    learned = trace.strip.weld is not None  # a learned map knows plate from weld metal up to the border
+    bare = max(2, int(OPEN_BARE * trace.width_rows / STEP_COLUMNS)) if learned else edge
     open_ends = (
         extent.first <= low + edge and int(np.count_nonzero(there[low : extent.first] < 0)) <= bare,
         extent.last >= high - edge and int(np.count_nonzero(there[extent.last + 1 : high + 1] < 0)) <= bare,
