@@ -149,19 +149,17 @@ def causes(told: Record) -> None:
     for lesson in advice.get("lessons") or ():
         word("open", f"<b>What your change did.</b> {escape(lesson)}")
     chosen = next((cause for cause in told["causes"] if cause["cause"] == advice.get("next_change")), None)
-    if chosen:
-        st.html(
-            f'<div class="change">Change one thing: <b>{escape(chosen["change"])}</b><br>'
-            f"If that was it: {escape(chosen['expect'])}</div>"
-        )
-    else:
-        st.html(f'<div class="change">{no_change(told, likely=bool(likely))}</div>')
+    said = (
+        f"Change one thing: <b>{escape(chosen['change'])}</b><br>If that was it: {escape(chosen['expect'])}"
+        if chosen
+        else no_change(told, likely=bool(likely))
+    )
+    unsettled = f"<br>{escape(advice['tell_apart'])}" if advice.get("tell_apart") else ""
+    st.html(f'<div class="change">{said}{unsettled}</div>')
     caution(chosen["caution"] if chosen else "")
     for cause in likely:
         with st.expander(f"{cause['cause'].capitalize()} · {100 * cause['probability']:.0f} %"):
             _reasons(cause)
-    if advice.get("tell_apart"):
-        st.markdown(advice["tell_apart"])
     if advice.get("notes"):
         with st.expander("Good to know"):
             st.markdown("\n".join(f"- {note}" for note in advice["notes"]))
@@ -192,7 +190,10 @@ def verdicts(told: Record) -> None:
     )
     caution()
     with st.expander(f"All {len(lines)} limits, with their sources"):
-        st.html("".join(_verdict(*line) for line in lines))
+        above = ("", *(line[3] for line in lines))  # a source is said once for all rows under it
+        st.html(
+            "".join(_verdict(*line[:3], "" if line[3] == before else line[3]) for line, before in zip(lines, above, strict=False))
+        )
 
 
 def _verdict(outcome: str, what: str, numbers: str, source: str = "") -> str:
