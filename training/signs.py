@@ -14,8 +14,7 @@ from __future__ import annotations
 import argparse
 import json
 import time
-from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
@@ -39,7 +38,10 @@ SIGNS = (
     "pores", "undercut", "overlap", "crater unfilled", "cold start", "melt-through", "wire left", "arc strike",
     "ripple pointed", "dull face", "soot", "convex face", "flat face", "ripples off middle",
 )  # fmt: skip
-"""The first eight as the scene's mask numbers them."""
+"""The first eight lie at places, as the scene's mask numbers them; the others are looks of the whole bead or plate."""
+N_LOCAL = 8
+DRAWN = (0.1, 0.22, 0.22, 0.1, 0.08, 0.08, 0.1, 0.1)
+"""How often a crop is drawn for each local sign's sake."""
 STEP_MM = 0.15
 N_BESIDE, N_FACE = 48, 64
 """Rows outside each toe, `BESIDE_MM` from it, and rows over the face; as in toeline.surface.learned."""
@@ -55,19 +57,26 @@ CONVEX, FLAT = (0.12, 0.17), (0.02, 0.07)
 LEAST_PX_PER_MM = 5.0
 """Grooves and noses in coarser pictures are neither taught nor denied."""
 LEAST_PORE_PX = 8
+START_MM, CRATER_MM = 16.0, 25.0
+"""How much of a bead may be its beginning and its end."""
 CLOSE_UP_MM, CLOSE_UP_BESIDE = 60.0, 5
 """Length of bead on a close-up [mm], and rows of plate that it shows beside each toe, about."""
 
 
 @dataclass(frozen=True)
 class Strip:
-    """A bead laid straight: RGB and width, uint8 (rows, columns, 4); bits of `SIGNS` shown and known, uint16 (rows, columns)."""
+    """A bead laid straight: RGB and width, uint8 (rows, columns, 4); bits of `SIGNS` shown and known, uint16 (rows, columns).
+
+    `start` and `crater` say which columns may belong to the bead's beginning and end.
+    """
 
     seed: int
     px_per_mm: float
     rgbw: NDArray[np.uint8]
     shown: NDArray[np.uint16]
     known: NDArray[np.uint16]
+    start: NDArray[np.bool_]
+    crater: NDArray[np.bool_]
 
 
 def straight_px(coupon: Coupon, along_mm: NDArray[np.float64], toes_mm: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -129,7 +138,8 @@ def lay_straight(job: tuple[Path, int]) -> Strip | None:
     known[_tiny(signs, at)] &= 0xFFFE
     known[:, np.ptp(at[N_BESIDE : N_BESIDE + N_FACE], axis=0).max(axis=-1) < 2] = 0
     _looks(coupon, along, there, hidden, bits, known)
-    return Strip(seed, scale, rgbw, bits & known, known)
+    gone = along if coupon.bead.to_right else coupon.bead.length_mm - along
+    return Strip(seed, scale, rgbw, bits & known, known, gone < START_MM, gone > coupon.bead.length_mm - CRATER_MM)
 
 
 def lay_close_up(path: Path) -> Strip | None:
@@ -152,7 +162,8 @@ def lay_close_up(path: Path) -> Strip | None:
             cv2.ellipse(pores, middle, half, 0, 0, 360, 1, -1)
     shown, known = (np.zeros(picture.shape[:2], np.uint16) for _ in range(2))
     shown[rows], known[rows] = pores, 1
-    return Strip(-1, columns / CLOSE_UP_MM, picture, shown, known)
+    everywhere = np.ones(columns, bool)
+    return Strip(-1, columns / CLOSE_UP_MM, picture, shown, known, everywhere, everywhere)
 
 
 def _toe_signs(
@@ -224,54 +235,67 @@ def _numbers(path: Path) -> NDArray[np.uint8]:
     return np.asarray(Image.open(path))
 
 
+def _regions() -> NDArray[np.bool_]:
+    """Rows where each sign is looked for, shape (signs, rows): lines near the toes, holes on the face, arc strikes on the plate."""
+    rows = np.arange(2 * N_BESIDE + N_FACE)
+    outside = np.where(rows < N_BESIDE + N_FACE // 2, N_BESIDE - 1 - rows, rows - N_BESIDE - N_FACE)  # negative on the face
+    where = {
+        "undercut": (outside >= -4) & (outside < 11),
+        "overlap": (outside >= -7) & (outside < 7),
+        "wire left": outside < 26,
+        "arc strike": outside >= 4,
+        "soot": outside >= 0,
+    }
+    return np.stack([where.get(sign, outside < 0) for sign in SIGNS])
+
+
 class Lessons:
-    """Crops to learn from, so drawn that every sign comes up."""
+    """Crops to learn from, kept where they are learnt, and so drawn that every sign comes up."""
 
-    def __init__(self, strips: list[Strip]) -> None:
-        self.strips = strips
-        counts = [np.array([np.count_nonzero(s.shown & (1 << k)) for k in range(len(SIGNS))]) for s in strips]
-        self.having = [np.flatnonzero([c[k] >= 20 for c in counts]) for k in range(len(SIGNS))]
-        shown, known = (
-            sum(counts),
-            sum(np.array([np.count_nonzero(s.known & (1 << k)) for k in range(len(SIGNS))]) for s in strips),
-        )
-        self.weight = np.clip(np.sqrt((known - shown) / np.maximum(shown, 1)), 1.0, 6.0)
+    def __init__(self, strips: list[Strip], device: str) -> None:
+        region = _regions()
+        counts = np.array([[np.count_nonzero(s.shown & (1 << k)) for k in range(len(SIGNS))] for s in strips])
+        self.having = [np.flatnonzero(counts[:, k] >= 20) for k in range(len(SIGNS))]
+        self.columns = [[np.flatnonzero((s.shown & (1 << k)).any(axis=0)) for k in range(N_LOCAL)] for s in strips]
+        known = sum(np.array([np.count_nonzero(s.known[region[k]] & (1 << k)) for k in range(len(SIGNS))]) for s in strips)
+        self.weight = np.clip(np.sqrt((known - counts.sum(axis=0)) / np.maximum(counts.sum(axis=0), 1)), 1.0, 5.0)
+        self.region = torch.from_numpy(region).to(device)
+        self.layers = []
+        for s in strips:
+            layers = np.concatenate(
+                [s.rgbw.transpose(2, 0, 1).astype(np.int16), s.shown[None].view(np.int16), s.known[None].view(np.int16)]
+            )
+            short = max(0, COLUMNS - layers.shape[2])
+            self.layers.append(torch.from_numpy(np.pad(layers, ((0, 0), (0, 0), (0, short)))).to(device))
 
-    def crop(self, rng: np.random.Generator) -> list[NDArray[np.generic]]:
-        """RGB and width, shown, known; flipped at random."""
-        k = int(rng.integers(8))
-        wanted = rng.random() < 0.55 and len(self.having[k])
-        s = self.strips[int(rng.choice(self.having[k])) if wanted else int(rng.integers(len(self.strips)))]
-        width = s.rgbw.shape[1]
-        columns = np.flatnonzero((s.shown & (1 << k)).any(axis=0)) if wanted else np.arange(width)
-        first = int(np.clip(rng.choice(columns) - rng.integers(COLUMNS), 0, max(0, width - COLUMNS)))
-        cut = slice(first, first + COLUMNS)
-        parts: list[NDArray[np.generic]] = [s.rgbw[:, cut], s.shown[:, cut], s.known[:, cut]]
-        short = COLUMNS - parts[0].shape[1]
-        parts = [np.pad(p, ((0, 0), (0, short), (0, 0))[: p.ndim]) for p in parts]
+    def crop(self, rng: np.random.Generator) -> torch.Tensor:
+        """RGB, width, shown and known, shape (6, rows, COLUMNS), flipped at random."""
+        k = int(rng.choice(N_LOCAL, p=DRAWN))
+        wanted = bool(rng.random() < 0.6 and len(self.having[k]))
+        i = int(rng.choice(self.having[k])) if wanted else int(rng.integers(len(self.layers)))
+        layers = self.layers[i]
+        spare = layers.shape[2] - COLUMNS
+        first = int(rng.choice(self.columns[i][k]) - rng.integers(COLUMNS)) if wanted else int(rng.integers(spare + 1))
+        cut = layers[:, :, min(max(first, 0), spare) :][:, :, :COLUMNS]
         if rng.random() < 0.12:  # cropped close to the toes
+            cut = cut.clone()
             for rows in (slice(0, N_BESIDE - int(rng.integers(8))), slice(N_BESIDE + N_FACE + int(rng.integers(8)), None)):
-                parts[0][rows, :, :3], parts[1][rows], parts[2][rows] = 0, 0, 0
-        for axis in (0, 1):
-            if rng.random() < 0.5:
-                parts = [np.flip(p, axis) for p in parts]
-        return parts
+                cut[:3, rows], cut[4:, rows] = 0, 0
+        turned = [axis for axis in (1, 2) if rng.random() < 0.5]
+        return torch.flip(cut, turned) if turned else cut
 
-    def batches(self, rng: np.random.Generator, n: int, device: str) -> Iterator[tuple[torch.Tensor, torch.Tensor, torch.Tensor]]:
-        """Endless batches of n crops, spoilt: input, shown, known; crops are cut ahead in another thread."""
-
-        def cut(own: np.random.Generator) -> list[torch.Tensor]:
-            crops = [self.crop(own) for _ in range(n)]
-            return [torch.from_numpy(np.stack([c[i] for c in crops]).astype(np.int32 if i else np.uint8)) for i in range(3)]
-
-        with ThreadPoolExecutor(4) as pool:
-            ahead = [pool.submit(cut, own) for own in rng.spawn(8)]
-            while True:
-                x, shown, known = (part.to(device) for part in ahead.pop(0).result())
-                ahead.append(pool.submit(cut, rng.spawn(1)[0]))
-                x = x.permute(0, 3, 1, 2).float() / 255
-                blank = (x[:, :3].sum(1, keepdim=True) == 0).float()
-                yield torch.cat([spoil(x[:, :3], rng) * (1 - blank), x[:, 3:]], 1), shown.long(), known.long()
+    def batch(self, rng: np.random.Generator, n: int) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+        """n crops, two of three of them spoilt: input, what shows, what is known; the last two (n, signs, rows, columns)."""
+        layers = torch.stack([self.crop(rng) for _ in range(n)]).int()
+        x = layers[:, :4].float() / 255
+        blank = (x[:, :3].sum(1, keepdim=True) == 0).float()
+        m = 2 * n // 3
+        rgb = torch.cat([spoil(x[:m, :3], rng), x[m:, :3]])
+        return (
+            torch.cat([rgb * (1 - blank), x[:, 3:]], 1),
+            _bits(layers[:, 4]),
+            _bits(layers[:, 5]) * self.region[None, :, :, None],
+        )
 
 
 def _bits(layer: torch.Tensor) -> torch.Tensor:
@@ -279,26 +303,21 @@ def _bits(layer: torch.Tensor) -> torch.Tensor:
 
 
 def _loss(scores: torch.Tensor, there: torch.Tensor, told: torch.Tensor, weight: torch.Tensor) -> torch.Tensor:
-    """Cross entropy of each point where it is known, of blocks (a line a little off is right), and overlap over the batch."""
-    w = weight.reshape(1, -1, 1, 1)
-    each = F.binary_cross_entropy_with_logits(scores, there, pos_weight=w, reduction="none") * told
-    points = (each.sum((0, 2, 3)) / told.sum((0, 2, 3)).clamp(min=1)).sum()
-    block = (8, 16)
-    most = F.max_pool2d(scores.masked_fill(told == 0, -20.0), block)
-    shown, seen = F.max_pool2d(there * told, block), F.max_pool2d(told, block)
-    coarse = F.binary_cross_entropy_with_logits(most, shown, reduction="none") * seen
-    blocks = (coarse.sum((0, 2, 3)) / seen.sum((0, 2, 3)).clamp(min=1)).sum()
+    """Cross entropy where a sign is looked for and known, and overlap over the batch; looks of the whole bead count less."""
+    share = torch.tensor([1.0] * N_LOCAL + [0.25] * (len(SIGNS) - N_LOCAL), device=scores.device)
+    each = F.binary_cross_entropy_with_logits(scores, there, pos_weight=weight.reshape(1, -1, 1, 1), reduction="none") * told
+    points = each.sum((0, 2, 3)) / told.sum((0, 2, 3)).clamp(min=1)
     guess = torch.sigmoid(scores) * told
     both = (guess * there * told).sum((0, 2, 3))
-    apart = 1 - (2 * both + 100) / (guess.sum((0, 2, 3)) + (there * told).sum((0, 2, 3)) + 100)
-    return points + 0.5 * blocks + 0.15 * apart.sum()
+    apart = 1 - (2 * both + 50) / (guess.sum((0, 2, 3)) + (there * told).sum((0, 2, 3)) + 50)
+    return (share * (2.0 * points + 0.3 * apart)).sum()
 
 
 def train(strips: list[Strip], *, minutes: float, seed: int, device: str, n: int = 32) -> tuple[Eye, int]:
     """Learn for a time; weights averaged exponentially."""
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
-    lessons = Lessons(strips)
+    lessons = Lessons(strips, device)
     print({sign: len(h) for sign, h in zip(SIGNS, lessons.having, strict=True)}, flush=True)
     weight = torch.tensor(lessons.weight, dtype=torch.float32, device=device)
     net = Eye(WIDTHS, len(SIGNS))
@@ -308,15 +327,18 @@ def train(strips: list[Strip], *, minutes: float, seed: int, device: str, n: int
         net.head.bias.fill_(-3.0)
     net = net.to(device)
     average = torch.optim.swa_utils.AveragedModel(
-        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.997), use_buffers=True
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
     )
     optimiser = torch.optim.AdamW(net.parameters(), lr=1e-3, weight_decay=0.03)
     start, done, step = time.monotonic(), 0.0, 0
-    for x, shown, known in lessons.batches(rng, n, device):
+    while done < 1:
         rate = 2.5e-3 * min(1.0, done / 0.06 + 0.02) * 0.5 * (1 + np.cos(np.pi * done))
         for group in optimiser.param_groups:
             group["lr"] = rate
-        loss = _loss(net(x), _bits(shown), _bits(known), weight)
+        x, there, told = lessons.batch(rng, n)
+        with torch.autocast("cuda", torch.bfloat16, enabled=device == "cuda"):
+            scores = net(x)
+        loss = _loss(scores.float(), there, told, weight)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
@@ -326,8 +348,6 @@ def train(strips: list[Strip], *, minutes: float, seed: int, device: str, n: int
             print(f"{done:.2f} step {step} loss {loss.item():.4f}", flush=True)
         step += 1
         done = (time.monotonic() - start) / (60 * minutes)
-        if done >= 1:
-            break
     return average.module, step
 
 
@@ -344,13 +364,14 @@ def figures(net: Eye, strips: list[Strip], device: str) -> dict[str, dict[str, f
     score: list[list[torch.Tensor]] = [[] for _ in SIGNS]
     truth: list[list[torch.Tensor]] = [[] for _ in SIGNS]
     strongest: list[list[tuple[float, bool]]] = [[] for _ in SIGNS]
+    region = torch.from_numpy(_regions())[:, :, None]
     for s in strips:
         x = torch.from_numpy(np.ascontiguousarray(s.rgbw)).to(device).permute(2, 0, 1)[None].float() / 255
         x = F.pad(x, (0, -x.shape[3] % 32))
         p = torch.sigmoid(net(x))[0, :, :, : s.rgbw.shape[1]].cpu()
         for k in range(len(SIGNS)):
-            know = torch.from_numpy((s.known >> k) & 1 > 0)
-            shown = torch.from_numpy(((s.shown >> k) & 1).astype(np.int32))
+            know = torch.from_numpy((s.known >> k) & 1 > 0) & region[k]
+            shown = torch.from_numpy(((s.shown >> k) & 1).astype(np.int32)) * know
             score[k].append(p[k][know][::7])
             truth[k].append(shown[know][::7])
             if know.any():
@@ -391,7 +412,15 @@ def keep_held(strips: list[Strip], folder: Path, n: int = 150) -> None:
     """Write strips that nothing learnt from, to set on them what is told from where."""
     folder.mkdir(parents=True, exist_ok=True)
     for s in strips[:n]:
-        np.savez_compressed(folder / f"{s.seed}.npz", rgbw=s.rgbw, shown=s.shown, known=s.known, px_per_mm=s.px_per_mm)
+        np.savez_compressed(
+            folder / f"{s.seed}.npz",
+            rgbw=s.rgbw,
+            shown=s.shown,
+            known=s.known,
+            px_per_mm=s.px_per_mm,
+            start=s.start,
+            crater=s.crater,
+        )
 
 
 def main() -> None:
