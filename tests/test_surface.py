@@ -1,26 +1,117 @@
-"""The network of surface signs against another engine; what it finds on the samples is in test_samples.py."""
+"""The networks of surface signs against another engine, and what its maps are read as; what it finds on the samples is in test_samples.py."""
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
+from types import MappingProxyType
 
 import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
-from toeline.surface.learned import N_BESIDE, N_FACE, SIGNS, _run
+from toeline.causes.signs import all_signs
+from toeline.surface.learned import BESIDE_MM, LINES, N_BESIDE, N_FACE, OF_POINTS, SIGNS, STEP_MM, TOES, StraightSigns, _run
+from toeline.surface.places import places
+from toeline.surface.signs import MOST, likely
 
-WEIGHTS = Path(__file__).parents[1] / "inspect" / "toeline" / "surface" / "signs.onnx"
+ROOT = Path(__file__).parents[1]
+READ = (*(s for learnt in OF_POINTS for s in learnt.reads), *LINES)
+Array32 = NDArray[np.float32]
+ROWS, COLUMNS = 2 * N_BESIDE + N_FACE, 320
 
 
-def test_the_network_gives_the_same_in_another_engine() -> None:
+@pytest.mark.parametrize(
+    ("file", "n_rows", "n_channels"),
+    [(n.file, len(n.rows), n.n_channels) for n in OF_POINTS] + [("toes.onnx", len(TOES[0]), 4)],
+)
+def test_the_networks_give_the_same_in_another_engine(file: str, n_rows: int, n_channels: int) -> None:
     onnxruntime = pytest.importorskip("onnxruntime")
     rng = np.random.default_rng(1)
-    rgb = np.asarray(
-        cv2.GaussianBlur(rng.integers(0, 255, (2 * N_BESIDE + N_FACE, 192, 3), dtype=np.uint8), (0, 0), 1.5), np.uint8
+    picture = np.asarray(cv2.GaussianBlur(rng.integers(0, 255, (n_rows, 192, n_channels), dtype=np.uint8), (0, 0), 1.5), np.uint8)
+    session = onnxruntime.InferenceSession(
+        str(ROOT / "inspect" / "toeline" / "surface" / file), providers=["CPUExecutionProvider"]
     )
-    session = onnxruntime.InferenceSession(str(WEIGHTS), providers=["CPUExecutionProvider"])
-    other = session.run(None, {"rgb": rgb.transpose(2, 0, 1)[None].astype(np.float32) / np.float32(255)})[0][0]
-    ours = _run(rgb)
-    assert ours.shape == (len(SIGNS), 2 * N_BESIDE + N_FACE, 192)
-    assert np.abs(ours - other).max() < 1e-5
+    name = session.get_inputs()[0].name
+    other = session.run(None, {name: picture.transpose(2, 0, 1)[None].astype(np.float32) / np.float32(255)})[0][0]
+    ours = _run(file, picture)
+    assert ours.shape == other.shape and np.abs(ours - other).max() < 1e-5
+
+
+def test_a_network_reads_the_layout_that_it_learnt() -> None:
+    """Both sides name the same signs, rows and steps; the training side needs packages that nobody else does, so its text is read."""
+    taught = (ROOT / "training" / "signs.py").read_text()
+    named = re.search(r"^SIGNS = \((.*?)^\)", taught, re.DOTALL | re.MULTILINE)
+    assert named is not None and tuple(re.findall(r'"([^"]+)"', named.group(1))) == SIGNS
+    assert f"N_BESIDE, N_FACE = {N_BESIDE}, {N_FACE}" in taught and f"STEP_MM = {STEP_MM}" in taught
+    assert "STEP_MM * (1.025 ** np.arange(N_BESIDE) - 1.0) / 0.025" in taught
+    assert np.all(np.diff(BESIDE_MM) > 0) and BESIDE_MM[1] == pytest.approx(STEP_MM)
+    lines = (ROOT / "training" / "toes.py").read_text()
+    assert f"ROWS_IN, ROWS_OUT = 10, {len(TOES[0]) - 10}" in lines and f"LINES = {LINES}".replace("'", '"') in lines
+
+
+def read(maps: dict[str, Array32] | None = None, lines: dict[str, Array32] | None = None) -> StraightSigns:
+    """A bead 8 mm wide; what is not given shows nothing."""
+    every = {sign: np.full((ROWS, COLUMNS), 0.01, np.float32) for learnt in OF_POINTS for sign in learnt.reads} | (maps or {})
+    none = {sign: np.full((2, COLUMNS), 0.01, np.float32) for sign in LINES}
+    seen = np.ones((ROWS, COLUMNS), bool)
+    blank = np.zeros((ROWS, COLUMNS, 2))
+    return StraightSigns(
+        np.arange(COLUMNS) * STEP_MM, MappingProxyType(every), MappingProxyType(none | (lines or {})), seen, blank,
+        np.full(COLUMNS, 8.0), ("base", "standing"),
+    )  # fmt: skip
+
+
+def told(here: StraightSigns, sign: str) -> list[tuple[float, float, str, float]]:
+    """(from, to, toe, strength) of the places of a sign that are stronger than nothing."""
+    ends = np.ones(COLUMNS, bool)
+    found = [p for p in places(here, start=ends, crater=ends) if p.sign == sign and p.strength > 0.1]
+    return [(p.first * STEP_MM, p.last * STEP_MM, p.toe, p.strength) for p in found]
+
+
+def test_a_line_along_a_toe_is_told_with_its_toe_and_length() -> None:
+    line = np.zeros((2, COLUMNS), np.float32)
+    line[1, 100:180] = 0.8
+    ((first, last, toe, strength),) = told(read(lines={"undercut": line}), "undercut")
+    assert toe == "standing" and first == pytest.approx(15.0, abs=0.8) and last == pytest.approx(27.0, abs=0.8)
+    assert 0.5 < strength <= 0.81
+    short = np.zeros_like(line)
+    short[0, 100:112] = 0.8
+    assert not told(read(lines={"undercut": short}), "undercut"), "a line under 3 mm is told to nobody"
+
+
+def test_a_crater_is_told_where_it_lies() -> None:
+    hollow = np.zeros((ROWS, COLUMNS), np.float32)
+    hollow[N_BESIDE + 10 : N_BESIDE + 50, 280:310] = 0.9
+    ((first, last, _, strength),) = told(read({"crater unfilled": hollow}), "crater unfilled")
+    assert (
+        first == pytest.approx(42.0, abs=0.8)
+        and last == pytest.approx(46.5, abs=0.8)
+        and strength == pytest.approx(0.9, abs=0.01)
+    )
+
+
+def test_a_pore_has_the_diameter_of_its_area() -> None:
+    spot = np.zeros((ROWS, COLUMNS), np.float32)
+    spot[N_BESIDE + 30 : N_BESIDE + 38, 60:67] = 0.9  # 8 rows of 8/64 mm by 7 columns of 0.15 mm: 1.05 mm2
+    ends = np.zeros(COLUMNS, bool)
+    (pore,) = [p for p in places(read({"pores": spot}), start=ends, crater=ends) if p.sign == "pores"]
+    assert pore.size_mm == pytest.approx(np.sqrt(4 / np.pi * 1.05), rel=0.02)
+
+
+def test_ends_that_are_not_in_the_picture_tell_nothing() -> None:
+    ends = np.zeros(COLUMNS, bool)
+    signs = {p.sign for p in places(read(), start=ends, crater=ends)}
+    assert not signs & {"crater unfilled", "cold start", "wire left"}
+
+
+def test_stronger_is_likelier_and_never_sure() -> None:
+    for sign in READ:
+        line = [likely(sign, strength) for strength in (0.0, 0.1, 0.3, 0.6, 0.9, 1.0)]
+        assert line == sorted(line) and line[-1] <= MOST, sign
+
+
+def test_every_sign_that_is_read_means_something_to_the_causes() -> None:
+    surface = {sign.surface for sign in all_signs().values() if sign.surface}
+    assert set(READ) <= surface

@@ -118,7 +118,7 @@ def read_signs(
                 if reading is not None:
                     readings[sign.key] = reading
                 break
-    readings |= _from_surface(surface)
+    readings = _from_surface(surface) | readings  # a gauge outranks a look
     for name in (*coupon.observed, *coupon.not_observed):
         if name not in all_signs():
             raise BadUsage(f"{name!r} is not a sign that is known here.", advice=f"Use one of: {', '.join(all_signs())}.")

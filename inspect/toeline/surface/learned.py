@@ -1,6 +1,7 @@
-"""A small network that reads signs from the bead laid straight: for each point, how likely a sign shows there.
+"""Small networks that read signs from the bead laid straight: for each point, or for each column of a toe, how likely a sign shows there.
 
-It learnt from rendered beads only (``training/signs.py``, figures in ``training/signs_record.json``): what it says of real steel is a hint.
+They learnt from rendered beads only (``training/signs.py``, ``training/toes.py``, figures in ``training/README.md``): what they say of real
+steel is a hint.
 """
 
 from __future__ import annotations
@@ -22,17 +23,55 @@ from toeline.bead.view import CouponView, plate_to_view
 Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]
 
-SIGNS = ("pores", "undercut", "overlap", "crater unfilled", "ripple pointed", "dull face", "soot")
+SIGNS = (
+    "pores", "undercut", "overlap", "crater unfilled", "cold start", "melt-through", "wire left", "arc strike",
+    "ripple pointed", "dull face", "soot", "convex face", "flat face", "ripples off middle",
+)  # fmt: skip
 STEP_MM = 0.15
-N_BESIDE, N_FACE = 32, 64
-"""Rows outside each toe, every `STEP_MM`, and rows over the face."""
+N_BESIDE, N_FACE = 48, 64
+"""Rows outside each toe, `BESIDE_MM` from it, and rows over the face."""
+FACE = slice(N_BESIDE, N_BESIDE + N_FACE)
+BESIDE_MM = STEP_MM * (1.025 ** np.arange(N_BESIDE) - 1.0) / 0.025
+WIDTH_OF_WHITE_MM = 25.5
+"""Laid straight, all beads are as wide as each other: a fourth channel says how wide the bead is, white at this width [mm]."""
 FINEST_PX_PER_MM = 8.0
 """A finer picture is shrunk to this first, so that nothing is sampled between its pixels."""
 MULTIPLE_PX = 32
 
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Learnt:
+    """A network: its file, what it was taught, what is read from it, its channels, and its rows of the straight picture."""
+
+    file: str
+    signs: tuple[str, ...]
+    reads: tuple[str, ...]
+    n_channels: int
+    rows: NDArray[np.int64]
+
+
+def _near_rows(beside_mm: NDArray[np.floating]) -> NDArray[np.int64]:
+    """Rows of the straight picture nearest to these distances from the toes, and the face between them."""
+    out = np.abs(BESIDE_MM[None] - beside_mm[:, None]).argmin(axis=1)
+    return np.concatenate([N_BESIDE - 1 - out[::-1], N_BESIDE + np.arange(N_FACE), N_BESIDE + N_FACE + out])
+
+
+LOOKS = ("pores", "ripple pointed", "dull face", "soot")
+FORMS = ("crater unfilled", "cold start", "melt-through", "wire left", "convex face", "flat face")
+LINES = ("undercut", "overlap")
+OF_POINTS = (
+    Learnt("signs.onnx", SIGNS, FORMS, 4, np.arange(2 * N_BESIDE + N_FACE)),
+    Learnt(
+        "looks.onnx", ("pores", *LINES, "crater unfilled", *LOOKS[1:]), LOOKS, 3, _near_rows(STEP_MM * np.arange(32))
+    ),
+)  # fmt: skip
+"""Networks that tell a sign for each point; not all that they were taught is read."""
+TOES = (np.arange(N_BESIDE + 9, N_BESIDE - 19, -1), np.arange(N_BESIDE + N_FACE - 10, N_BESIDE + N_FACE + 18))
+"""Rows of the bands about both toes, from the face outwards: what the network of the lines along a toe sees."""
+
 _lock = Lock()
 
-__all__ = ["N_BESIDE", "N_FACE", "SIGNS", "STEP_MM", "StraightSigns", "read_straight"]
+__all__ = ["BESIDE_MM", "FACE", "N_BESIDE", "N_FACE", "SIGNS", "STEP_MM", "StraightSigns", "read_picture", "read_straight"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,18 +84,21 @@ class StraightSigns:
         [mm]
     maps : mapping of sign to ndarray of float32, shape (2 · N_BESIDE + N_FACE, n)
         Probability that the sign shows; zero where nothing is seen.
+    lines : mapping of sign to ndarray of float32, shape (2, n)
+        Probability that a sign of the toes shows in a column, along the first and the second toe.
     seen : ndarray of bool, same shape
         Where the photo shows plate or bead.
     view_px : ndarray, shape (rows, n, 2)
         Where each point lies in the view [px].
     width_mm : ndarray, shape (n,)
-        Toe to toe [mm].
+        Toe to toe, straight [mm].
     names : tuple of str
         Names of the first and second toe.
     """
 
     along_mm: Array
     maps: Mapping[str, Array32]
+    lines: Mapping[str, Array32]
     seen: NDArray[np.bool_]
     view_px: Array
     width_mm: Array
@@ -74,7 +116,7 @@ def read_straight(view: CouponView, bead: Bead) -> StraightSigns:
     gap = toes[1] - toes[0]
     width_px = np.maximum(np.linalg.norm(gap, axis=1), 1.0)
     way = gap / width_px[:, None]
-    beside = (np.arange(N_BESIDE) * STEP_MM * view.px_per_mm)[:, None, None]
+    beside = (BESIDE_MM * view.px_per_mm)[:, None, None]
     share = ((np.arange(N_FACE) + 0.5) / N_FACE)[:, None, None]
     at = np.concatenate(
         [(toes[0][None] - beside * way[None])[::-1], toes[0][None] + share * gap[None], toes[1][None] + beside * way[None]]
@@ -85,9 +127,20 @@ def read_straight(view: CouponView, bead: Bead) -> StraightSigns:
     straight = _sample(image, (at + 0.5) * ratio - 0.5, cv2.INTER_LINEAR)
     seen = _sample((view.valid & ~view.strips).astype(np.uint8), at, cv2.INTER_NEAREST) > 0
     straight[~seen] = 0
-    out = _run(straight) * seen
-    maps = {name: np.asarray(out[i], dtype=np.float32) for i, name in enumerate(SIGNS)}
-    return StraightSigns(along, MappingProxyType(maps), seen, at, width_px / view.px_per_mm, (names[0], names[1]))
+    folded = len({bead.toes[n].plate for n in names}) > 1  # a tee's plates are unfolded in the view
+    width_mm = width_px / view.px_per_mm * (np.sqrt(0.5) if folded else 1.0)
+    return read_picture(straight, seen, along, at, width_mm, (names[0], names[1]))
+
+
+def read_picture(
+    rgb: NDArray[np.uint8], seen: NDArray[np.bool_], along_mm: Array, view_px: Array, width_mm: Array, names: tuple[str, str]
+) -> StraightSigns:
+    """Run the network on a bead that is already laid straight; see `StraightSigns` for the shapes."""
+    width = np.clip(255.0 / WIDTH_OF_WHITE_MM * width_mm, 0, 255).astype(np.uint8)
+    rgbw = np.dstack([rgb, np.broadcast_to(width, seen.shape)])
+    maps = {sign: np.asarray(layer * seen, dtype=np.float32) for sign, layer in _maps(rgbw).items()}
+    lines = {sign: np.asarray(line * (seen[FACE].mean(axis=0) > 0.5), dtype=np.float32) for sign, line in _lines(rgbw).items()}
+    return StraightSigns(along_mm, MappingProxyType(maps), MappingProxyType(lines), seen, view_px, width_mm, names)
 
 
 def _sample(picture: NDArray[np.uint8], at: Array, how: int) -> NDArray[np.uint8]:
@@ -95,19 +148,37 @@ def _sample(picture: NDArray[np.uint8], at: Array, how: int) -> NDArray[np.uint8
     return np.array(cv2.remap(picture, maps[..., 0], maps[..., 1], how, borderMode=cv2.BORDER_CONSTANT), dtype=np.uint8)
 
 
-def _run(rgb: NDArray[np.uint8]) -> Array32:
-    """Probabilities, shape (signs, rows, columns)."""
-    n = rgb.shape[1]
-    padded = np.pad(rgb, ((0, 0), (0, -n % MULTIPLE_PX), (0, 0)))
+def _maps(rgbw: NDArray[np.uint8]) -> dict[str, Array32]:
+    """Probabilities of each point, (rows, columns), from RGB and width, (rows, columns, 4)."""
+    maps = {}
+    for learnt in OF_POINTS:
+        out = _run(learnt.file, rgbw[learnt.rows, :, : learnt.n_channels])
+        for sign in learnt.reads:
+            maps[sign] = np.zeros(rgbw.shape[:2], dtype=np.float32)
+            maps[sign][learnt.rows] = out[learnt.signs.index(sign)]
+    return maps
+
+
+def _lines(rgbw: NDArray[np.uint8]) -> dict[str, Array32]:
+    """Probabilities of each column along both toes, (2, columns)."""
+    n = rgbw.shape[1]
+    told = np.stack([np.repeat(_run("toes.onnx", rgbw[rows]), 2, axis=1)[:, :n] for rows in TOES], axis=1)
+    return {sign: told[k] for k, sign in enumerate(LINES)}
+
+
+def _run(file: str, picture: NDArray[np.uint8]) -> Array32:
+    """What a network says of a picture, (rows, columns, channels); columns beyond the picture's are cut off."""
+    n = picture.shape[1]
+    padded = np.pad(picture, ((0, 0), (0, -n % MULTIPLE_PX), (0, 0)))
     blob = np.ascontiguousarray(padded.transpose(2, 0, 1)[None], dtype=np.float32) / np.float32(255)
     with _lock:
-        network = _network()
+        network = _network(file)
         network.setInput(blob)
-        out = np.array(network.forward(), dtype=np.float32)
-    return np.asarray(out[0, :, :, :n], dtype=np.float32)
+        out = np.array(network.forward(), dtype=np.float32)[0]
+    return np.asarray(out[..., : n if out.shape[-1] == padded.shape[1] else (n + 1) // 2], dtype=np.float32)
 
 
 @cache
-def _network() -> cv2.dnn.Net:
-    with as_file(files("toeline").joinpath("surface/signs.onnx")) as path:
+def _network(file: str) -> cv2.dnn.Net:
+    with as_file(files("toeline").joinpath(f"surface/{file}")) as path:
         return cv2.dnn.readNetFromONNX(str(path))

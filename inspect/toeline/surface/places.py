@@ -10,11 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toeline.bead.ends import runs
-from toeline.surface.learned import N_BESIDE, N_FACE, STEP_MM, StraightSigns
+from toeline.surface.learned import FACE, N_BESIDE, N_FACE, STEP_MM, StraightSigns
 
 Array = NDArray[np.float64]
 
-FACE = slice(N_BESIDE, N_BESIDE + N_FACE)
 PORE_FROM = 0.4
 LEAST_PORE_MM = 0.3
 """Two columns of the straight picture: smaller spots are crumbs of the map, not pores [mm]."""
@@ -63,21 +62,25 @@ def places(read: StraightSigns, *, start: NDArray[np.bool_], crater: NDArray[np.
         Columns where the bead may begin and end; none where that end is not in the picture.
     """
     everywhere = np.ones(len(read.along_mm), bool)
-    found = [*_pores(read), *_lines(read, "undercut", (-2, 9)), *_lines(read, "overlap", (-5, 5))]
-    spots: tuple[tuple[str, float, slice, NDArray[np.bool_]], ...] = (
-        ("crater unfilled", 1.2, FACE, crater),
-        ("cold start", 3.0, FACE, start),
-        ("melt-through", 0.9, FACE, everywhere),
-        ("wire left", 0.6, slice(N_BESIDE - 24, N_BESIDE + N_FACE + 24), start | crater),
+    found = [*_pores(read), *_lines(read, "undercut"), *_lines(read, "overlap")]
+    spots: tuple[tuple[str, float, NDArray[np.bool_]], ...] = (
+        ("crater unfilled", 1.2, crater),
+        ("cold start", 3.0, start),
+        ("melt-through", 0.9, everywhere),
+        ("wire left", 0.6, start | crater),
     )
-    for sign, size_mm, rows, where in spots:
-        found += _strongest(read, sign, size_mm, rows, where)
-    for rows in (slice(0, N_BESIDE - 4), slice(N_BESIDE + N_FACE + 4, None)):
-        found += _strongest(read, "arc strike", 1.2, rows, everywhere)
+    for sign, size_mm, where in spots:
+        found += _strongest(read, sign, size_mm, where)
     inner = ~(start | crater) if np.count_nonzero(~(start | crater)) * STEP_MM > 10 else everywhere
     sides = (slice(0, N_BESIDE), slice(N_BESIDE + N_FACE, 2 * N_BESIDE + N_FACE))
     beside = max(sides, key=lambda rows: float(read.seen[rows].mean()))
-    wholes: Mapping[str, slice] = {"ripple pointed": FACE, "dull face": FACE, "convex": FACE, "flat": FACE, "soot": beside}
+    wholes: Mapping[str, slice] = {
+        "ripple pointed": FACE,
+        "dull face": FACE,
+        "convex face": FACE,
+        "flat face": FACE,
+        "soot": beside,
+    }
     for sign, rows in wholes.items():
         found += _whole(read, sign, rows, everywhere if sign in ("soot", "dull face") else inner)
     return found
@@ -100,14 +103,11 @@ def _pores(read: StraightSigns) -> list[Place]:
     return sorted(found, key=lambda place: -place.strength)[:MOST_PORES]
 
 
-def _lines(read: StraightSigns, sign: str, rows: tuple[int, int]) -> list[Place]:
-    """Stretches along each toe, at least `LEAST_LINE_MM` long; `rows` is the band about the toe, positive outwards."""
-    low, high = rows
-    bands = (slice(N_BESIDE - high, N_BESIDE - low), slice(N_BESIDE + N_FACE + low, N_BESIDE + N_FACE + high))
+def _lines(read: StraightSigns, sign: str) -> list[Place]:
+    """Stretches along each toe, at least `LEAST_LINE_MM` long."""
     found: list[Place] = []
-    for band, name, at in zip(bands, read.names, (N_BESIDE, N_BESIDE + N_FACE - 1), strict=True):
-        strongest = np.sort(read.maps[sign][band], axis=0)[-4:].mean(axis=0)
-        column = cv2.blur(strongest.reshape(1, -1), (9, 1)).ravel()
+    for told, name, at in zip(read.lines[sign], read.names, (N_BESIDE, N_BESIDE + N_FACE - 1), strict=True):
+        column = cv2.blur(told.reshape(1, -1), (9, 1)).ravel()
         for first, last in runs(column > LINE_FROM):
             if (last - first + 1) * STEP_MM >= LEAST_LINE_MM:
                 strength = float(np.mean(column[first : last + 1]))
@@ -115,18 +115,17 @@ def _lines(read: StraightSigns, sign: str, rows: tuple[int, int]) -> list[Place]
     return sorted(found, key=lambda place: -place.strength)
 
 
-def _strongest(read: StraightSigns, sign: str, size_mm: float, rows: slice, where: NDArray[np.bool_]) -> list[Place]:
-    """The one place where a sign is strongest, over a patch of about this size."""
+def _strongest(read: StraightSigns, sign: str, size_mm: float, where: NDArray[np.bool_]) -> list[Place]:
+    """The one place on the face where a sign is strongest, over a patch of about this size."""
     if not where.any():
         return []
-    part = read.maps[sign][rows].copy()
-    part[:, ~where] = 0
-    across = STEP_MM if rows != FACE else max(float(np.median(read.width_mm)), 1.0) / N_FACE
-    smooth = cv2.blur(part, (max(1, round(size_mm / STEP_MM)), max(1, min(len(part) // 2, round(size_mm / across)))))
+    across_mm = max(float(np.median(read.width_mm)), 1.0) / N_FACE
+    patch = (max(1, round(size_mm / STEP_MM)), int(np.clip(round(size_mm / across_mm), 1, N_FACE // 2)))
+    smooth = cv2.blur(read.maps[sign][FACE] * where[None], patch)
     row, column = (int(v) for v in np.unravel_index(int(smooth.argmax()), smooth.shape))
-    hollow = (smooth > 0.5 * smooth.max()).any(axis=0)
-    first, last = next((run for run in runs(hollow) if run[0] <= column <= run[1]), (column, column))
-    return [Place(sign, float(smooth.max()), first, last, (rows.start or 0) + row, column)]
+    hollow = (smooth >= 0.5 * smooth[row, column]).any(axis=0)
+    first, last = next(run for run in runs(hollow) if run[0] <= column <= run[1])
+    return [Place(sign, float(smooth[row, column]), first, last, N_BESIDE + row, column)]
 
 
 def _whole(read: StraightSigns, sign: str, rows: slice, where: NDArray[np.bool_]) -> list[Place]:

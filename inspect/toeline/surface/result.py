@@ -12,7 +12,8 @@ class SurfaceSign:
     Attributes
     ----------
     sign : str
-        ``pores``, ``crater unfilled``, ``slag left on``, ``undercut``, ``overlap``, ``cold start``, ``soot``, ``heat tint`` …
+        ``pores``, ``crater unfilled``, ``slag left on``, ``undercut``, ``overlap``, ``cold start``, ``melt-through``, ``wire left``,
+        ``ripple pointed``, ``dull face``, ``soot``, ``convex face``, ``flat face``, ``heat tint``.
     probability : float
     along_mm, length_mm : float
         Where it begins along the bead and how far it runs [mm].
