@@ -153,9 +153,9 @@ def _maps(rgbw: NDArray[np.uint8]) -> dict[str, Array32]:
     maps = {}
     for learnt in OF_POINTS:
         out = _run(learnt.file, rgbw[learnt.rows, :, : learnt.n_channels])
+        back = np.abs(learnt.rows[None] - np.arange(len(rgbw))[:, None]).argmin(axis=1)  # the nearest row that it saw
         for sign in learnt.reads:
-            maps[sign] = np.zeros(rgbw.shape[:2], dtype=np.float32)
-            maps[sign][learnt.rows] = out[learnt.signs.index(sign)]
+            maps[sign] = out[learnt.signs.index(sign)][back]
     return maps
 
 

@@ -20,6 +20,8 @@ LEAST_PORE_MM = 0.3
 LINE_FROM = 0.25
 LEAST_LINE_MM = 3.0
 MOST_PORES = 40
+SOOT_ROWS = 24
+"""Rows of plate beside a toe, 4.6 mm, that its network of looks was taught."""
 
 __all__ = ["FACE", "Place", "places"]
 
@@ -72,7 +74,7 @@ def places(read: StraightSigns, *, start: NDArray[np.bool_], crater: NDArray[np.
     for sign, size_mm, where in spots:
         found += _strongest(read, sign, size_mm, where)
     inner = ~(start | crater) if np.count_nonzero(~(start | crater)) * STEP_MM > 10 else everywhere
-    sides = (slice(0, N_BESIDE), slice(N_BESIDE + N_FACE, 2 * N_BESIDE + N_FACE))
+    sides = (slice(N_BESIDE - SOOT_ROWS, N_BESIDE), slice(N_BESIDE + N_FACE, N_BESIDE + N_FACE + SOOT_ROWS))
     beside = max(sides, key=lambda rows: float(read.seen[rows].mean()))
     wholes: Mapping[str, slice] = {
         "ripple pointed": FACE,
