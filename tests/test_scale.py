@@ -427,6 +427,7 @@ def test_strip_upside_down_changes_nothing() -> None:
 def test_a_curled_strip_of_which_four_markers_can_be_read_gives_its_corners(bent_px: float) -> None:
     """Corners that were found predict their neighbours; truth is the drawing's own projection, bent by a known parabola."""
     case, pixels = _drawn()
+    pixels = pixels.copy()
     view = next(v for v in case.strips if v.placement.board.name == "A")
     markers = next(s for s in find_strips(pixels).strips if s.strip.letter == "A")
     middle, ends = view.corners_px.mean(axis=0), np.ptp(view.corners_px[:, 0]) / 2
