@@ -423,6 +423,17 @@ def test_strip_upside_down_changes_nothing() -> None:
         assert leg == pytest.approx(_truth(case)[name], abs=0.15)
 
 
+def test_a_blurred_photo_says_that_it_is_blurred_and_a_sharp_one_without_strips_does_not() -> None:
+    case, pixels = _drawn()
+    with pytest.raises(NoScale, match=r"blurred.*Wipe the lens"):
+        find_strips(cv2.GaussianBlur(pixels, (0, 0), 9.0))
+    bare = pixels
+    for letter in ("A", "B"):
+        bare = _without(bare, case, letter)
+    with pytest.raises(NoScale, match="No strip was found"):
+        find_strips(bare)
+
+
 @pytest.mark.parametrize("bent_px", [-9.0, 9.0])
 def test_a_curled_strip_of_which_four_markers_can_be_read_gives_its_corners(bent_px: float) -> None:
     """Corners that were found predict their neighbours; truth is the drawing's own projection, bent by a known parabola."""

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toeline.errors import NoScale, StripTooSmall
+from toeline.photo.fitness import edge_width_px
 from toeline.scale.bundle import Sighting
 from toeline.scale.strips import Strip, load_strips, strip_of_marker, used_dictionary
 
@@ -22,6 +23,8 @@ LARGEST_SEARCH_PX = 6000
 """Longer side up to which the photo itself is searched when smaller copies showed nothing [px]."""
 SMALLEST_MARKER_PX = 18.0
 """Side of a marker below which its cells, an eighth of it, can't be read surely [px]."""
+BLURRED_PX = 7.0
+"""Width of a photo's sharpest edges, in a copy of `SEARCH_PX`, from which a marker's cells run into each other (own judgement) [px]."""
 FEWEST_MARKERS = 3
 FEWEST_CORNERS = 8
 EDGE_PX = 3.0
@@ -66,6 +69,7 @@ def find_strips(pixels: Picture) -> Found:
     known = load_strips()
     whole = {known[letter]: quads for letter, quads in by_strip.items() if len(quads) >= FEWEST_MARKERS}
     if not whole:
+        _check_sharp(pixels, markers)
         few = f"Only {len(markers)} markers of a strip could be read" if markers else "No strip was found in the photo"
         raise NoScale(
             f"{few}, so pixels can't be turned into millimetres.",
@@ -82,6 +86,19 @@ def find_strips(pixels: Picture) -> Found:
         )
     unread = tuple(sorted(set(by_strip) - {s.strip.letter for s in kept}))
     return Found(kept, mirrored, unread)
+
+
+def _check_sharp(pixels: Picture, markers: Mapping[int, Array]) -> None:
+    """Say so where the photo is too blurred for any strip to be read."""
+    grey = _reduced_grey(pixels, 1.0 / max(1, round(max(pixels.shape[:2]) / SEARCH_PX[0])))
+    widest = edge_width_px(grey, np.ones(grey.shape, dtype=bool))
+    if widest > BLURRED_PX and np.isfinite(widest):
+        raise NoScale(
+            f"The photo is blurred: even its sharpest edges are {widest:.0f} pixels wide, so no strip can be read and pixels can't be "
+            "turned into millimetres.",
+            advice="Wipe the lens, tap on the strip to focus, hold the phone still, and take it again from 25–30 cm.",
+            evidence={"markers_px": dict(markers)},
+        )
 
 
 def _find_markers(pixels: Picture) -> tuple[dict[int, Array], bool]:
