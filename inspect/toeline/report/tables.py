@@ -79,6 +79,9 @@ def measure_rows(record: Record) -> list[tuple[str, str]]:
 def spatter_words(spatter: Mapping[str, Any]) -> str:
     """Count, area and density in words."""
     words = f"{spatter['n']} on {spatter['area_cm2']:.0f} cm² of plate in view"
+    on_plate = spatter.get("n_on_plate")
+    if on_plate is not None:
+        words += f" (truly {on_plate['low']:.0f} to {on_plate['high']:.0f})"
     density = spatter["density_per_cm2"]
     if density is not None:
         words += f": {density['value']:.2f} per cm² ({density['low']:.2f} to {density['high']:.2f})"
