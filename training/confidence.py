@@ -113,14 +113,13 @@ def traces(view: CouponView, scale: Scale, joint: str, name: str) -> Iterator[tu
 @contextmanager
 def seen_by(weights: Path | None) -> Iterator[None]:
     """Within it, the eye looks with other weights than those that ship."""
-    shipped = learned._network
+    shipped = learned.EYE
     if weights is not None:
-        network = cv2.dnn.readNetFromONNX(str(weights))
-        learned._network = lambda: network  # type: ignore[assignment]
+        learned.EYE = str(weights.resolve())
     try:
         yield
     finally:
-        learned._network = shipped
+        learned.EYE = shipped
 
 
 def marked_rows(photos: Path, split: str, every: int, folds: Sequence[Path] = ()) -> Iterator[Row]:

@@ -28,8 +28,6 @@ PX_PER_MM = 12.5
 SPREAD = (0.78, 1.4)
 NARROWEST_PX = 3.0
 """Narrower droplets are neither taught nor punished [px]."""
-MARKED_FROM_PX = 6.0
-"""Narrower droplets were not marked on photos [px]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -5,9 +5,6 @@ How its weights came about is told in ``training/README.md``; they run in OpenCV
 
 from __future__ import annotations
 
-from functools import cache
-from importlib.resources import as_file, files
-from threading import Lock
 from types import MappingProxyType
 
 import cv2
@@ -16,6 +13,7 @@ from numpy.typing import NDArray
 
 from toeline.bead.evidence import Array32, Evidence, shrink
 from toeline.bead.view import CouponView
+from toeline.networks import run
 
 CLASSES = ("other", "plate", "weld", "spatter", "slag", "strip")
 LONG_SIDE_PX = 1024
@@ -24,7 +22,8 @@ WORK_PX = 800_000
 """Largest picture the network sees [px]; bounds its time."""
 MULTIPLE_PX = 32
 
-_lock = Lock()
+EYE = "bead/eye.onnx"
+"""The weights it looks with."""
 
 __all__ = ["CLASSES", "learned_evidence", "look"]
 
@@ -72,17 +71,7 @@ def _run(rgb: NDArray[np.uint8]) -> Array32:
     below, right = -h % MULTIPLE_PX, -w % MULTIPLE_PX
     padded = cv2.copyMakeBorder(rgb, 0, below, 0, right, cv2.BORDER_REFLECT_101)
     blob = np.ascontiguousarray(padded.transpose(2, 0, 1)[None], dtype=np.float32) / np.float32(255)
-    with _lock:
-        network = _network()
-        network.setInput(blob)
-        out = np.array(network.forward(), dtype=np.float32)
-    return np.asarray(out[0, :, :h, :w], dtype=np.float32)
-
-
-@cache
-def _network() -> cv2.dnn.Net:
-    with as_file(files("toeline").joinpath("bead/eye.onnx")) as path:
-        return cv2.dnn.readNetFromONNX(str(path))
+    return np.asarray(run(EYE, blob)[0, :, :h, :w], dtype=np.float32)
 
 
 def _still(array: NDArray[np.float32]) -> Array32:

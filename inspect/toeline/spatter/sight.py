@@ -8,13 +8,12 @@ A small U-shaped convolutional network says it for every second pixel (a heat ma
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import as_file, files
-from threading import Lock
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from toeline.networks import run
 
 Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]
@@ -30,8 +29,6 @@ BLOCK_PX = 16
 """Windows are laid on a grid of this step, which is the network's coarsest [px]."""
 LEAST_LOG_ODDS = -2.5
 """Less likely places are not looked into."""
-
-_lock = Lock()
 
 __all__ = ["Finds", "find_middles", "shown"]
 
@@ -76,12 +73,6 @@ def shown(picture: Array32) -> Array32:
     return planes
 
 
-@cache
-def _net() -> cv2.dnn.Net:
-    with as_file(files("toeline.spatter").joinpath("droplets.onnx")) as path:
-        return cv2.dnn.readNetFromONNX(str(path))
-
-
 def find_middles(picture: Array32, mask: Mask) -> Finds:
     """Places within the mask that may be droplets, in no order.
 
@@ -98,10 +89,7 @@ def find_middles(picture: Array32, mask: Mask) -> Finds:
     parts = [np.empty((0, 5))]
     for top, bottom, left, right in windows(mask):
         tall, wide = bottom - top + 2 * MARGIN_PX, right - left + 2 * MARGIN_PX
-        with _lock:
-            net = _net()
-            net.setInput(np.ascontiguousarray(padded[None, :, top : top + tall, left : left + wide]))
-            told = np.asarray(net.forward())[0]
+        told = run("spatter/droplets.onnx", padded[None, :, top : top + tall, left : left + wide])[0]
         edge = MARGIN_PX // STEP
         found = _peaks(told, (edge, edge + (bottom - top) // STEP, edge, edge + (right - left) // STEP))
         parts.append(found + np.array([left - MARGIN_PX, top - MARGIN_PX, 0.0, 0.0, 0.0]))

@@ -8,9 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import as_file, files
-from threading import Lock
 from types import MappingProxyType
 
 import cv2
@@ -19,6 +16,7 @@ from numpy.typing import NDArray
 
 from toeline.bead.result import Bead
 from toeline.bead.view import CouponView, plate_to_view
+from toeline.networks import run
 
 Array = NDArray[np.float64]
 Array32 = NDArray[np.float32]
@@ -68,8 +66,6 @@ OF_POINTS = (
 """Networks that tell a sign for each point; not all that they were taught is read."""
 TOES = (np.arange(N_BESIDE + 9, N_BESIDE - 19, -1), np.arange(N_BESIDE + N_FACE - 10, N_BESIDE + N_FACE + 18))
 """Rows of the bands about both toes, from the face outwards: what the network of the lines along a toe sees."""
-
-_lock = Lock()
 
 __all__ = ["BESIDE_MM", "FACE", "N_BESIDE", "N_FACE", "SIGNS", "STEP_MM", "StraightSigns", "read_picture", "read_straight"]
 
@@ -171,14 +167,5 @@ def _run(file: str, picture: NDArray[np.uint8]) -> Array32:
     n = picture.shape[1]
     padded = np.pad(picture, ((0, 0), (0, -n % MULTIPLE_PX), (0, 0)))
     blob = np.ascontiguousarray(padded.transpose(2, 0, 1)[None], dtype=np.float32) / np.float32(255)
-    with _lock:
-        network = _network(file)
-        network.setInput(blob)
-        out = np.array(network.forward(), dtype=np.float32)[0]
+    out = run(f"surface/{file}", blob)[0]
     return np.asarray(out[..., : n if out.shape[-1] == padded.shape[1] else (n + 1) // 2], dtype=np.float32)
-
-
-@cache
-def _network(file: str) -> cv2.dnn.Net:
-    with as_file(files("toeline").joinpath(f"surface/{file}")) as path:
-        return cv2.dnn.readNetFromONNX(str(path))
