@@ -244,7 +244,9 @@ def test_several_causes_act_together_and_one_explains_another_away() -> None:
     believed = {c.key: c.probability for c in both}
     for cause, signs in (("crater-fill", ("crater-open",)), ("hand-off-line", ("crooked", "wander"))):
         single = {c.key: c for c in reason_from_signs(told("gmaw-s", signs), process=process, coupon=coupon).causes}
-        assert believed[cause] == pytest.approx(single[cause].probability, rel=0.15), "one cause takes nothing from another's signs"
+        assert believed[cause] == pytest.approx(single[cause].probability, rel=0.15), (
+            "one cause takes nothing from another's signs"
+        )
     alone = infer(network(process, "tee"), {"pores": 0.93}).probability["draught"]
     explained = infer(network(process, "tee"), {"pores": 0.93, "set-gas-flow-low": 0.95}).probability["draught"]
     assert explained < 0.7 * alone

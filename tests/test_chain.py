@@ -41,7 +41,12 @@ def test_an_outcome_is_told_with_its_numbers_and_moves_the_belief() -> None:
     raised = replace(COUPON, settings={"voltage_v": 18.0})
     better = diagnosed(6.0, 0.05, raised, (past(before, COUPON, "volts-low"),))
     assert len(better.lessons) == 1
-    for words in ("voltage 17 → 18 V", "spatter fell from 0.90 to 0.05 per cm²", "the mean leg rose from 83 to 100 %", "supports it"):
+    for words in (
+        "voltage 17 → 18 V",
+        "spatter fell from 0.90 to 0.05 per cm²",
+        "the mean leg rose from 83 to 100 %",
+        "supports it",
+    ):
         assert words in better.lessons[0], better.lessons
     gauged = {"convexity_mm": 2.2}  # as ropey as before
     ropey = diagnosed(5.0, 0.9, replace(COUPON, gauge=gauged))

@@ -62,9 +62,7 @@ def test_strips_are_those_of_the_package() -> None:
         ours = STRIPS[name]
         corners = np.asarray(ours.board().getChessboardCorners())[:, :2]
         np.testing.assert_allclose(board.corners_mm(), corners, atol=1e-5)
-        assert list(np.ravel(ours.board().getIds())) == list(
-            range(board.first_id, board.first_id + board.n_markers)
-        )
+        assert list(np.ravel(ours.board().getIds())) == list(range(board.first_id, board.first_id + board.n_markers))
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -73,9 +71,7 @@ def test_projection_agrees_with_opencv(seed: int) -> None:
     for view in case.strips:
         pose = case.plates[view.placement.plate]
         points = pose.to_camera(view.placement.on_plate(view.corners_mm))
-        px, _ = cv2.projectPoints(
-            points, np.zeros(3), np.zeros(3), case.camera.matrix, case.camera.distortion
-        )
+        px, _ = cv2.projectPoints(points, np.zeros(3), np.zeros(3), case.camera.matrix, case.camera.distortion)
         np.testing.assert_allclose(view.corners_px, px[:, 0], atol=1e-6)
 
 
@@ -133,9 +129,7 @@ def test_unknown_choices_are_named() -> None:
 @pytest.mark.parametrize("process", PROCESSES)
 def test_metal_laid_is_metal_fed(process: str) -> None:
     """Sections of the mesh hold the wire's metal: conservation of mass, yield below 1."""
-    coupon = make_coupon(
-        5, process=process, joint="tee", fault=None, n_tacks=0, has_restart=False, step_mm=0.2
-    )
+    coupon = make_coupon(5, process=process, joint="tee", fault=None, n_tacks=0, has_restart=False, step_mm=0.2)
     mesh, share, _ = bead_mesh(coupon, 0.2)
     points = mesh.points.reshape(-1, len(share), 3)
     steady = (coupon.bead.along_mm > 12.0) & (coupon.bead.along_mm < coupon.bead.length_mm - 14.0)
@@ -339,9 +333,7 @@ def test_strip_poses_solved_with_the_true_lens(name: str) -> None:
         if strip["curl_mm"] > 0.0:
             continue
         flat = np.asarray(board.getChessboardCorners())[ids.ravel()].astype(np.float64)
-        solved, turn, shift = cv2.solvePnP(
-            flat, corners.reshape(-1, 1, 2).astype(np.float64), matrix, distortion
-        )
+        solved, turn, shift = cv2.solvePnP(flat, corners.reshape(-1, 1, 2).astype(np.float64), matrix, distortion)
         assert solved
         placement = geometry.Placement(
             geometry.BOARDS[strip["name"]], strip["plate"], strip["along_mm"], strip["across_mm"],
@@ -363,9 +355,7 @@ def test_toe_points_lie_on_the_edge_of_the_bead(name: str) -> None:
     weld = np.isin(mask, (2, 4))
     pieces, _ = ndimage.label(weld)
     bead = pieces == np.bincount(pieces[weld]).argmax()  # crumbs of slag off the bead are other pieces
-    signed = np.where(
-        bead, ndimage.distance_transform_edt(bead) - 0.5, 0.5 - ndimage.distance_transform_edt(~bead)
-    )
+    signed = np.where(bead, ndimage.distance_transform_edt(bead) - 0.5, 0.5 - ndimage.distance_transform_edt(~bead))
     for line in truth["bead"]["toes"].values():
         px, visible = np.array(line["px"]), np.array(line["visible"], dtype=bool)
         assert visible.mean() > 0.5
@@ -397,16 +387,12 @@ def test_ray_caster_sees_the_toes_where_geometry_puts_them() -> None:
         mi = render.mitsuba("cuda_ad_rgb,llvm_ad_rgb")
     except RuntimeError as problem:
         pytest.skip(str(problem).split(";")[0])
-    coupon = make_coupon(
-        31, joint="tee", process="gmaw-p", fault=None, width_px=480, height_px=360, step_mm=0.3
-    )
+    coupon = make_coupon(31, joint="tee", process="gmaw-p", fault=None, width_px=480, height_px=360, step_mm=0.3)
     assembly = render.assemble(coupon, px_per_mm=2.0, mesh_step_mm=0.3)
     scene, shapes = render.load(mi, coupon, assembly)
     hits = render.cast(coupon, scene, shapes, mi)
     bead = bead_mask(hits)
-    signed = np.where(
-        bead, ndimage.distance_transform_edt(bead) - 0.5, 0.5 - ndimage.distance_transform_edt(~bead)
-    )
+    signed = np.where(bead, ndimage.distance_transform_edt(bead) - 0.5, 0.5 - ndimage.distance_transform_edt(~bead))
     for line in truth(coupon, hits, assembly)["bead"]["toes"].values():
         px = np.array(line["px"])[np.array(line["visible"], dtype=bool)]
         off = np.abs(ndimage.map_coordinates(signed, px[:, ::-1].T, order=1))

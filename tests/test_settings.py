@@ -270,5 +270,7 @@ def test_a_hand_that_pauses_is_told_where() -> None:
     stations = Stations(along, 2**0.5 * leg, 0.1 + 0 * leg, leg, 0.1 + 0 * leg, leg, 0.1 + 0 * leg)
     size = BeadSize(stations, {}, np.ones(len(along), dtype=bool))
     found = reason(size, surface=None, spatter=None, coupon=Coupon(process="gmaw-s"))
-    assert found.travel is not None and found.travel.speed_ratio.min() == pytest.approx(0.5 * found.travel.speed_ratio.max(), rel=0.02)
+    assert found.travel is not None and found.travel.speed_ratio.min() == pytest.approx(
+        0.5 * found.travel.speed_ratio.max(), rel=0.02
+    )
     assert "slowest near 4" in found.notes[0] or "slowest near 3" in found.notes[0]

@@ -174,9 +174,7 @@ def _compressed(x: torch.Tensor, strength: torch.Tensor) -> torch.Tensor:
     return ((back + 128) / 255).clamp(0, 1)
 
 
-def batch(
-    real: Shelf | None, rendered: Shelf | None, rng: np.random.Generator, *, n: int, side: int, share_real: float
-) -> Batch:
+def batch(real: Shelf | None, rendered: Shelf | None, rng: np.random.Generator, *, n: int, side: int, share_real: float) -> Batch:
     """(rgb in 0..1, class, weight in 0..1, toe line) of n augmented crops."""
     n_real = int(rng.binomial(n, share_real)) if rendered is not None else n
     n_real = n_real if real is not None else 0

@@ -1,6 +1,6 @@
 """Store weights written as ONNX at half the size.
 
-    python -m training.weights WEIGHTS.onnx…        # kept in half precision from here on; the engine still reckons in single precision
+python -m training.weights WEIGHTS.onnx…        # kept in half precision from here on; the engine still reckons in single precision
 """
 
 from __future__ import annotations
@@ -36,7 +36,6 @@ def halve(path: Path) -> None:
     graph.node.extend(nodes)
     onnx.checker.check_model(model)
     onnx.save(model, str(path))
-
 
 
 def main() -> None:

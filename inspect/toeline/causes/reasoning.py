@@ -284,9 +284,7 @@ def relief(belief: Belief, signs: Mapping[str, float]) -> dict[str, float]:
     return {c.key: float(total[i]) for i, c in enumerate(net.causes)}
 
 
-def carry_over(
-    net: Network, history: Sequence[Past], now: Mapping[str, float]
-) -> tuple[dict[str, float], list[Lesson]]:
+def carry_over(net: Network, history: Sequence[Past], now: Mapping[str, float]) -> tuple[dict[str, float], list[Lesson]]:
     """Beliefs of the coupons before this one, as priors for it, and what each change taught.
 
     Between coupons a cause stays with probability ``KEPT``; one whose change was made is cured with ``CURED``; a change

@@ -183,7 +183,9 @@ def _refine(pixels: Picture, strip: Strip, quads: Mapping[int, Array]) -> Sighti
     size = np.array(pixels.shape[1::-1])
     low = np.clip(np.floor(whole.min(axis=0) - margin).astype(int), 0, size - 1)
     high = np.clip(np.ceil(whole.max(axis=0) + margin).astype(int) + 1, low + 1, size)
-    grey = np.asarray(cv2.cvtColor(np.ascontiguousarray(pixels[low[1] : high[1], low[0] : high[0]]), cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+    grey = np.asarray(
+        cv2.cvtColor(np.ascontiguousarray(pixels[low[1] : high[1], low[0] : high[0]]), cv2.COLOR_RGB2GRAY), dtype=np.uint8
+    )
     found: dict[int, Array] = {}
     for _ in range(MOST_ROUNDS):
         more = _corners(grey, guess, strip, low, known=found)
@@ -229,7 +231,9 @@ def _predict(strip: Strip, printed: Array, seen: Array) -> _Guess | None:
     return _Guess(plane, middles, predicted, np.clip(0.85 * inset * px_per_mm, 2.0, 40.0), float(np.median(px_per_mm)))
 
 
-def _corners(grey: Picture, guess: _Guess, strip: Strip, low: NDArray[np.int64], *, known: Mapping[int, Array]) -> dict[int, Array]:
+def _corners(
+    grey: Picture, guess: _Guess, strip: Strip, low: NDArray[np.int64], *, known: Mapping[int, Array]
+) -> dict[int, Array]:
     """Corners not known yet that are found where they should be, by number, in the photo's pixels."""
     height, width = grey.shape
     found: dict[int, Array] = {}
@@ -293,9 +297,7 @@ def _sub_pixel(grey: Picture, starts: Array, half: int) -> Array:
     return np.asarray(cv2.cornerSubPix(grey, points, (half, half), (-1, -1), criteria), dtype=float).reshape(-1, 2)
 
 
-def _checkered(
-    grey: Picture, plane: Array, low: NDArray[np.int64], corner_mm: Array, moved: Array, strip: Strip
-) -> bool:
+def _checkered(grey: Picture, plane: Array, low: NDArray[np.int64], corner_mm: Array, moved: Array, strip: Strip) -> bool:
     """Whether the four squares about a corner are light and dark by turns, as printed: hidden corners are not."""
     offset = 0.4 * (strip.square_mm - strip.marker_mm) / 2
     about = corner_mm + offset * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])

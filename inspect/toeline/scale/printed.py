@@ -32,7 +32,9 @@ def strip_tones(photo: Photo, scale: Scale) -> tuple[Array, Array]:
             plain = (rows + columns) % 2 == 0
             squares = strip.square_mm * (np.stack([columns, rows], axis=1)[plain] + 0.5)
             along = np.linspace(0.0, strip.board_mm[0], 24)
-            margins = np.concatenate([np.stack([along, np.full(24, y)], axis=1) for y in _margin_rows(strip.margin_mm, strip.board_mm[1])])
+            margins = np.concatenate(
+                [np.stack([along, np.full(24, y)], axis=1) for y in _margin_rows(strip.margin_mm, strip.board_mm[1])]
+            )
             for points, tones in ((squares, black), (margins, white)):
                 on_plate = cv2.perspectiveTransform(points[None].astype(np.float64), lay.astype(np.float64))[0]
                 tones.append(_read(grey, to_photo_px(scale, plate.name, on_plate)))
