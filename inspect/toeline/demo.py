@@ -137,7 +137,7 @@ def fill_logbook(records: Iterable[tuple[Path, Record]], path: Path) -> int:
             if record["refused"]:
                 continue
             book.save(
-                record,
+                record | {"photo": record["photo"] | {"taken_at": None}},  # the invented days make one series
                 photo.read_bytes(),
                 labels=Labels(
                     learner=LEARNERS[i % len(LEARNERS)], coupon=photo.stem, note="invented demo data: a rendered coupon"

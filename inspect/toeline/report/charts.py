@@ -155,7 +155,7 @@ def progress_chart(progress: Progress, *, target: float | None = None) -> Figure
     return figure
 
 
-def _clear(places: list[float], apart: float = 0.07) -> list[float]:
+def _clear(places: list[float], apart: float = 0.12) -> list[float]:
     """Of sorted places those that can be labelled without running into each other: an even share of the span apart."""
     span = (places[-1] - places[0]) or 1.0
     kept: list[float] = []
