@@ -1,10 +1,9 @@
 """Train the small network that says for each column of a straight bead whether a toe is undercut or rolled over there.
 
-    python -m training.toes --straight FOLDER --rendered FOLDER --out FOLDER [--minutes 6]
+    python -m training.toes --rendered FOLDER --out FOLDER [--minutes 6]
 
-It looks at a band about one toe, needs no map of every point, only which columns show a sign, and learns within minutes on two cores.
-`--straight` holds beads that `training.signs` laid straight and kept apart, `--rendered` training pictures. Every third bead is held
-back for the figures and for `training.likely`.
+It looks at a band about one toe and needs no map of every point, only which columns show a sign. The folder holds training pictures as for
+`training.signs`; the same beads are kept apart.
 """
 
 from __future__ import annotations
@@ -21,7 +20,8 @@ from numpy.typing import NDArray
 from torch import nn
 from torch.nn import functional as F
 
-from training.signs import N_BESIDE, N_FACE, SIGNS, Strip, keep_held, lay_straight
+from training.signs import ranked
+from training.straight import N_BESIDE, N_FACE, SIGNS, Strip, lay_all, parted
 
 ROWS_IN, ROWS_OUT = 10, 18
 """Rows of a toe's band on the face and on the plate; as in toeline.surface.learned."""
@@ -88,67 +88,86 @@ class Columns(nn.Module):
         return self.along(self.rows(torch.cat([x * 2 - 1, (grey - near) * 2, grey + 1.5, colour, place], 1)))[:, :, 0]
 
 
-def _crop(every: list[Lesson], having: list[list[int]], rng: np.random.Generator) -> tuple[NDArray[np.float32], Lesson]:
-    k = int(rng.integers(len(having)))
-    wanted = bool(rng.random() < 0.55 and having[k])
-    lesson = every[having[k][int(rng.integers(len(having[k])))] if wanted else int(rng.integers(len(every)))]
-    short = max(0, COLUMNS - lesson.picture.shape[1])
-    picture = np.pad(lesson.picture, ((0, 0), (0, short), (0, 0)))
-    shows, known = (np.pad(a, ((0, 0), (0, short))) for a in (lesson.shows, lesson.known))
-    spare = picture.shape[1] - COLUMNS
-    first = int(rng.integers(spare + 1))
-    if wanted:
-        first = int(np.clip(rng.choice(np.flatnonzero(shows[k])) - rng.integers(COLUMNS), 0, spare))
-    cut = slice(first, first + COLUMNS)
-    turn = slice(None, None, -1 if rng.random() < 0.5 else 1)
-    x = np.roll(picture[:, cut][:, turn], int(rng.integers(-1, 2)), axis=0).astype(np.float32) / 255
-    rgb, blank = x[..., :3], x[..., :3].sum(axis=2, keepdims=True) == 0
-    grey = rgb.mean(axis=2, keepdims=True)
-    rgb = np.clip(grey + (rgb - grey) * rng.uniform(0, 1.5), 1e-4, 1) ** np.exp(rng.normal(0, 0.3))
-    rgb = rgb * np.exp(rng.normal(0, 0.2)) * np.exp(rng.normal(0, 0.08, 3)) + rng.normal(0, 1, rgb.shape) * rng.uniform(0, 0.03)
-    x = np.concatenate([np.clip(rgb, 0, 1) * ~blank, x[..., 3:]], axis=2).astype(np.float32)
-    return np.ascontiguousarray(x.transpose(2, 0, 1)), Lesson(lesson.picture, shows[:, cut][:, turn], known[:, cut][:, turn])
+class Bank:
+    """Lessons kept where they are learnt, and crops of them a batch at a time."""
+
+    def __init__(self, every: list[Lesson], device: str) -> None:
+        wide = max(COLUMNS, *(lesson.picture.shape[1] for lesson in every))
+        self.pictures = torch.zeros((len(every), ROWS_IN + ROWS_OUT, wide, 4), dtype=torch.uint8, device=device)
+        self.told = torch.zeros((len(every), 2, len(LINES), wide), dtype=torch.bool, device=device)
+        for i, lesson in enumerate(every):
+            n = lesson.picture.shape[1]
+            self.pictures[i, :, :n] = torch.from_numpy(lesson.picture).to(device)
+            self.told[i, ..., :n] = torch.from_numpy(np.stack([lesson.shows, lesson.known])).to(device)
+        self.spare = np.array([max(0, lesson.picture.shape[1] - COLUMNS) for lesson in every])
+        shows = [[np.flatnonzero(lesson.shows[k]) for lesson in every] for k in range(len(LINES))]
+        self.having = [[(i, at) for i, at in enumerate(places) if len(at) >= 8] for places in shows]
+        self.device = device
+
+    def batch(self, rng: np.random.Generator, n: int) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+        """n crops flipped along and spoilt: RGB and width, which columns show a sign, which are known; two columns to one of the last two."""
+        which, first = rng.integers(len(self.spare), size=n), np.empty(n, np.int64)
+        for j in range(n):
+            having = self.having[int(rng.integers(len(LINES)))]
+            if having and rng.random() < 0.55:
+                which[j], places = having[int(rng.integers(len(having)))]
+                first[j] = int(places[int(rng.integers(len(places)))] - rng.integers(COLUMNS))
+            else:
+                first[j] = int(rng.integers(self.spare[which[j]] + 1))
+        columns = np.clip(first, 0, self.spare[which])[:, None] + np.arange(COLUMNS)
+        turned = rng.random(n) < 0.5
+        columns[turned] = columns[turned, ::-1]
+        slip = np.clip(np.arange(ROWS_IN + ROWS_OUT) + rng.integers(-1, 2, size=(n, 1)), 0, ROWS_IN + ROWS_OUT - 1)
+        i, rows, at = (torch.from_numpy(index).to(self.device) for index in (which, slip, columns))
+        x = self.pictures[i[:, None, None], rows[:, :, None], at[:, None]].permute(0, 3, 1, 2).float() / 255
+        told = self.told[i[:, None], :, :, at].permute(0, 2, 3, 1).float()
+        blank = (x[:, :3].sum(1, keepdim=True) == 0).float()
+        rgb = _spoilt(x[:, :3], rng) * (1 - blank)
+        return torch.cat([rgb, x[:, 3:]], 1), F.max_pool1d(told[:, 0], 2), -F.max_pool1d(-told[:, 1], 2)
 
 
-def train(every: list[Lesson], *, minutes: float, seed: int, n: int = 16) -> tuple[nn.Module, int]:
+def _spoilt(rgb: torch.Tensor, rng: np.random.Generator) -> torch.Tensor:
+    """Other saturation, light, colour and noise, each crop in its own way."""
+    n = len(rgb)
+
+    def per(values: np.ndarray) -> torch.Tensor:
+        return torch.tensor(values, dtype=torch.float32, device=rgb.device).reshape(n, -1, 1, 1)
+
+    grey = rgb.mean(1, keepdim=True)
+    x = (grey + (rgb - grey) * per(rng.uniform(0, 1.5, n))).clamp(1e-4, 1) ** per(np.exp(rng.normal(0, 0.3, n)))
+    x = x * per(np.exp(rng.normal(0, 0.2, n))) * per(np.exp(rng.normal(0, 0.08, (n, 3))))
+    soft = F.avg_pool2d(x, 3, 1, 1, count_include_pad=False)
+    x = x + (soft - x) * per(np.where(rng.random(n) < 0.5, rng.uniform(-0.5, 1.0, n), 0.0))
+    return (x + torch.randn_like(x) * per(rng.uniform(0, 0.03, n))).clamp(0, 1)
+
+
+def train(every: list[Lesson], *, minutes: float, seed: int, device: str, n: int = 64) -> tuple[nn.Module, int]:
     """Cross entropy of the columns that are known; weights averaged exponentially."""
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
-    having = [[i for i, lesson in enumerate(every) if np.count_nonzero(lesson.shows[k]) >= 8] for k in range(len(LINES))]
-    print(len(every), {sign: len(h) for sign, h in zip(LINES, having, strict=True)}, flush=True)
-    net = Columns()
+    bank = Bank(every, device)
+    print(len(every), {sign: len(h) for sign, h in zip(LINES, bank.having, strict=True)}, flush=True)
+    net = Columns().to(device)
     average = torch.optim.swa_utils.AveragedModel(
-        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.99), use_buffers=True
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.995), use_buffers=True
     )
     optimiser = torch.optim.AdamW(net.parameters(), lr=1e-3, weight_decay=0.05)
     start, done, step = time.monotonic(), 0.0, 0
     while done < 1:
         for group in optimiser.param_groups:
             group["lr"] = 3e-3 * min(1.0, done / 0.08 + 0.03) * 0.5 * (1 + np.cos(np.pi * done))
-        crops = [_crop(every, having, rng) for _ in range(n)]
-        x = torch.from_numpy(np.stack([c[0] for c in crops]))
-        there = F.max_pool1d(torch.from_numpy(np.stack([c[1].shows for c in crops]).astype(np.float32)), 2)
-        told = -F.max_pool1d(-torch.from_numpy(np.stack([c[1].known for c in crops]).astype(np.float32)), 2)
+        x, there, told = bank.batch(rng, n)
         each = F.binary_cross_entropy_with_logits(net(x), there, reduction="none") * told
         loss = each.sum() / told.sum().clamp(min=1)
         optimiser.zero_grad()
         loss.backward()
         optimiser.step()
         average.update_parameters(net)
-        if step % 50 == 0:
-            print(f"{done:.2f} step {step} loss {loss.item():.3f}", flush=True)
+        if step % 200 == 0:
+            print(f"toes {done:.2f} step {step} loss {loss.item():.3f}", flush=True)
         step += 1
         done = (time.monotonic() - start) / (60 * minutes)
-    return average.module.eval(), step
-
-
-def ranked(score: list[float], right: list[bool]) -> float:
-    """Share of pairs, one with and one without, that the score puts in order; 0.5 is guessing."""
-    s, y = np.array(score), np.array(right, bool)
-    if y.all() or not y.any():
-        return float("nan")
-    above = s[y][:, None] - s[~y][None]
-    return float((above > 0).mean() + 0.5 * (above == 0).mean())
+    return average.module.cpu().eval(), step
 
 
 @torch.no_grad()
@@ -188,30 +207,23 @@ def write_onnx(net: nn.Module, path: Path) -> None:
 
 def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    ask.add_argument("--straight", type=Path, action="append", default=[])
-    ask.add_argument("--rendered", type=Path, action="append", default=[])
+    ask.add_argument("--rendered", type=Path, required=True)
     ask.add_argument("--out", type=Path, required=True)
     ask.add_argument("--minutes", type=float, default=6)
     ask.add_argument("--seed", type=int, default=3)
+    ask.add_argument("--workers", type=int, default=12)
     told = ask.parse_args()
-    strips = []
-    for path in (p for folder in told.straight for p in sorted(folder.glob("*.npz"))):
-        with np.load(path) as kept:
-            strips.append(Strip(int(path.stem), **{key: kept[key] for key in kept.files}))
-    for path in (p for folder in told.rendered for p in sorted(folder.glob("*.json"))):
-        strip = lay_straight((path.parent, int(path.stem)))
-        if strip is not None:
-            strips.append(strip)
-    held, learn = strips[::3], [s for i, s in enumerate(strips) if i % 3]
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    learn, held = parted(lay_all(told.rendered, takes=2, workers=told.workers))
     told.out.mkdir(parents=True, exist_ok=True)
-    keep_held(held, told.out / "held")
     record: dict[str, object] = {"n_learnt": len(learn), "n_held": len(held), "seed": told.seed, "torch": torch.__version__}
-    net, steps = train([lesson for strip in learn for lesson in lessons(strip)], minutes=told.minutes, seed=told.seed)
+    every = [lesson for strip in learn for lesson in lessons(strip)]
+    net, steps = train(every, minutes=told.minutes, seed=told.seed, device=device)
     found = figures(net, [lesson for strip in held for lesson in lessons(strip)])
     write_onnx(net, told.out / "toes.onnx")
-    record |= {"minutes": told.minutes, "steps": steps, "held": found}
+    record |= {"minutes": told.minutes, "steps": steps, "device": device, "held": found}
     (told.out / "toes.json").write_text(json.dumps(record, indent=1))
-    print(json.dumps(found), flush=True)
+    print("toes", json.dumps(found), flush=True)
 
 
 if __name__ == "__main__":

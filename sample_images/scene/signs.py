@@ -19,6 +19,8 @@ CUT_MM = 0.12
 """A groove along a toe this deep counts as undercut. [mm]"""
 LAP_MM = 0.15
 """A toe whose nose has this radius counts as rolled over. [mm]"""
+TRAIL_MM = 1.0
+"""Half the breadth of an arc strike's melted trail, about. [mm]"""
 
 
 def sign_mask(coupon: Coupon, hits: Hits) -> NDArray[np.uint8]:
@@ -52,7 +54,7 @@ def sign_mask(coupon: Coupon, hits: Hits) -> NDArray[np.uint8]:
     mask[hits.shape == MESHES.index("wire")] = 64
     scale = coupon.camera.focal_px / coupon.distance_mm
     for spot in (d for d in coupon.distractors if d.kind == "arc strike"):
-        _disc(mask, coupon, spot, 128)
+        _melted(mask, coupon, spot, 128)
     for side in range(len(SIDES[coupon.joint])):
         px = coupon.toe_px(side, bead.along_mm)
         deep = bead.sunk_mm[side] > CUT_MM
@@ -64,11 +66,12 @@ def sign_mask(coupon: Coupon, hits: Hits) -> NDArray[np.uint8]:
     return mask
 
 
-def _disc(mask: NDArray[np.uint8], coupon: Coupon, spot: Distractor, bit: int) -> None:
-    """Set a bit over the middle of a mark on a plate."""
+def _melted(mask: NDArray[np.uint8], coupon: Coupon, spot: Distractor, bit: int) -> None:
+    """Set a bit where the arc melted a plate: a trail as long as the mark, about as broad as an arc."""
     round_ = np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False)
-    x, y = spot.along_mm + 0.4 * spot.size_mm * np.cos(round_), spot.across_mm + 0.4 * spot.size_mm * np.sin(round_)
-    points = np.stack([x, y, np.zeros_like(x)], axis=1)
+    u, v = 0.36 * spot.size_mm * np.cos(round_), TRAIL_MM * np.sin(round_)
+    c, s = np.cos(np.radians(spot.turn_deg)), np.sin(np.radians(spot.turn_deg))
+    points = np.stack([spot.along_mm + c * u - s * v, spot.across_mm + s * u + c * v, np.zeros_like(u)], axis=1)
     px = coupon.camera.project(coupon.poses[spot.plate].to_camera(points))
     layer = np.zeros_like(mask)
     cv2.fillPoly(layer, [np.round(px).astype(np.int32)], bit)

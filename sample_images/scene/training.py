@@ -33,6 +33,8 @@ PLANTED_SHARE: dict[str, float] = {
     "leaning": 0.25,
 }
 """How often each sign is planted in those pictures that have any (seven of ten)."""
+STRIKE_SHARE, TACK_SHARE, RESTART_SHARE = 0.6, 0.35, 0.35
+"""How often arc strikes, tacks and a restart are drawn, whatever else is planted."""
 
 
 def _planted(seed: int) -> tuple[frozenset[str], dict[str, Any]]:
@@ -52,14 +54,15 @@ def _planted(seed: int) -> tuple[frozenset[str], dict[str, Any]]:
 
 
 def training_choices(seed: int) -> dict[str, Any]:
-    """How a training picture is framed: 4 to 10 px a mm, anywhere along the bead, strips mostly in view."""
+    """How a training picture is framed: 4.5 to 10 px a mm, anywhere along the bead, strips mostly in view."""
     rng = np.random.default_rng([seed, 99])
-    px_per_mm = float(np.exp(rng.uniform(np.log(4.0), np.log(10.0))))
-    focal_35mm = float(rng.choice([24.0, 26.0, 48.0, 52.0, 77.0]))
+    px_per_mm = float(np.exp(rng.uniform(np.log(4.5), np.log(10.0))))
+    focal_35mm = float(rng.choice([24.0, 26.0, 48.0, 52.0, 77.0], p=[0.1, 0.1, 0.3, 0.25, 0.25]))  # wide ones cannot come near
     focal_px = focal_35mm / 43.2666 * np.hypot(WIDTH_PX, HEIGHT_PX)
     turned = rng.random() < 0.15
     hard = str(rng.choice(["glare", "low light", "bright ground plate"])) if rng.random() < 0.15 else None
     signs, framing = _planted(seed)
+    broken = np.random.default_rng([seed, 96])
     return {
         "width_px": WIDTH_PX,
         "height_px": HEIGHT_PX,
@@ -69,11 +72,13 @@ def training_choices(seed: int) -> dict[str, Any]:
         "hard": hard,
         "distractor_ratio": float(rng.gamma(1.6, 0.8)),
         "step_mm": 0.16,
-        "n_arc_strikes": int(rng.random() < 0.35) * int(rng.integers(1, 3)),
+        "n_arc_strikes": int(rng.random() < STRIKE_SHARE) * int(rng.integers(1, 5)),
         "roll_deg": float(rng.uniform(-180.0, 180.0) if turned else np.clip(rng.normal(0.0, 8.0), -25.0, 25.0)),
         "pitch_deg": float(np.clip(rng.normal(0.0, 11.0), -28.0, 28.0)),
         "yaw_deg": float(np.clip(rng.normal(0.0, 9.0), -24.0, 24.0)),
         "signs": tuple(sorted(signs)),
+        "n_tacks": int(broken.random() < TACK_SHARE) * int(broken.integers(1, 3)),
+        "has_restart": bool(broken.random() < RESTART_SHARE),
         **framing,
         **({"n_strips": 0} if rng.random() < 0.12 else {"pair": PAIRS[int(rng.integers(len(PAIRS)))]}),
     }
