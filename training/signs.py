@@ -26,6 +26,8 @@ from training.straight import N_BESIDE, N_FACE, SIGNS, WHOLE, Strip, keep_held, 
 
 WIDTHS = (16, 32, 56, 96, 112)
 COLUMNS = 256
+SWELL = 70
+"""Columns to either side over which a width is the usual one."""
 DRAWN = {
     "pores": 0.08, "undercut": 0.14, "overlap": 0.16, "crater unfilled": 0.1, "cold start": 0.07, "melt-through": 0.06,
     "wire left": 0.11, "arc strike": 0.09, "tack": 0.07, "restart": 0.06,
@@ -39,12 +41,12 @@ LEAST_SHOWN = 20
 
 
 class Signs(nn.Module):
-    """The U-shaped net on colours, on brightness against its surroundings, on the bead's width and on the row; scores for each point."""
+    """The U-shaped net on colours, on brightness and width against their surroundings, and on the row; scores for each point."""
 
     def __init__(self) -> None:
         super().__init__()
         self.eye = Eye(WIDTHS, len(SIGNS))
-        self.eye.stem[0] = nn.Conv2d(8, WIDTHS[0], 4, stride=2, padding=1, bias=False)
+        self.eye.stem[0] = nn.Conv2d(9, WIDTHS[0], 4, stride=2, padding=1, bias=False)
         with torch.no_grad():
             assert self.eye.head.bias is not None
             self.eye.head.bias.fill_(-3.0)
@@ -54,9 +56,17 @@ class Signs(nn.Module):
         grey = torch.log((x[:, 0:1] + x[:, 1:2] + x[:, 2:3]) / 3 + 0.03)
         near = F.avg_pool2d(F.avg_pool2d(grey, (9, 1), 1, (4, 0)), (1, 21), 1, (0, 10))
         colour = (x[:, 0:1] - x[:, 2:3]) * 2 + 0.5
-        place = x[:, 3:4] * 0 + torch.linspace(0, 1, x.shape[2], device=x.device).reshape(1, 1, -1, 1)
-        out: torch.Tensor = self.eye(torch.cat([x, grey - near + 0.5, grey / 2 + 1.25, colour, place], 1))
+        width = x[:, 3:4, :1]
+        usual = _about(width) / _about(width * 0 + 1)
+        swell = 2.5 * (torch.log(width + 0.02) - torch.log(usual + 0.02)) + 0.5 + grey * 0
+        place = grey * 0 + torch.linspace(0, 1, x.shape[2], device=x.device).reshape(1, 1, -1, 1)
+        out: torch.Tensor = self.eye(torch.cat([x, grey - near + 0.5, grey / 2 + 1.25, colour, swell, place], 1))
         return out
+
+
+def _about(values: torch.Tensor) -> torch.Tensor:
+    """Mean over the columns around each; what lies beyond the picture counts as nothing."""
+    return F.avg_pool2d(values, (1, 2 * SWELL + 1), 1, (0, SWELL))
 
 
 def _regions() -> NDArray[np.bool_]:
@@ -274,12 +284,13 @@ def main() -> None:
     device = "cuda" if torch.cuda.is_available() else "cpu"
     start = time.monotonic()
     learn, held = parted(lay_all(told.rendered, takes=told.takes, workers=told.workers))
-    close_ups = [lay_close_up(path) for path in sorted(told.close_ups.glob("*.jpg"))] if told.close_ups else []
-    real = [s for s in close_ups if s is not None]
-    real_held, real_learn = real[::3], [s for i, s in enumerate(real) if i % 3]
+    paths = sorted(told.close_ups.glob("*.jpg")) if told.close_ups else []
+    real_held = [s for path in paths[::3] if (s := lay_close_up(path))]
+    real_learn = [s for i, path in enumerate(paths) if i % 3 for take in range(4) if (s := lay_close_up(path, take))]
     lessons = Lessons(learn, real_learn, device)
     print(
-        f"{len(learn)} beads to learn from, {len(held)} held, {len(real)} close-ups, {time.monotonic() - start:.0f} s", flush=True
+        f"{len(learn)} beads to learn from, {len(held)} held, {len(real_learn)} close-ups, {time.monotonic() - start:.0f} s",
+        flush=True,
     )
     print({sign: len(h) for sign, h in zip((*DRAWN, "close-ups"), lessons.having, strict=True)}, flush=True)
     net, steps = train(lessons, minutes=told.minutes, seed=told.seed, device=device, n=told.crops)
@@ -300,7 +311,7 @@ def main() -> None:
         "torch": torch.__version__,
         "device": torch.cuda.get_device_name() if device == "cuda" else "cpu",
         "held": found,
-        "close_ups": {"n_learnt": len(real_learn), "n_held": len(real_held), "pores": on_real},
+        "close_ups": {"n_learnt": len(paths) - len(real_held), "n_held": len(real_held), "pores": on_real},
     }
     (told.out / "signs.json").write_text(json.dumps(record, indent=1))
     for sign, row in found.items():

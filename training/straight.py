@@ -153,18 +153,21 @@ def lay_straight(job: tuple[Path, int, int]) -> Strip | None:
     return Strip(seed, scale, rgbw, bits & known, known, gone < START_MM, gone > coupon.bead.length_mm - CRATER_MM)
 
 
-def lay_close_up(path: Path) -> Strip | None:
-    """A close-up of a real bead, cropped almost at its toes, with what is known of its pores."""
+def lay_close_up(path: Path, take: int = 0) -> Strip | None:
+    """A close-up of a real bead, cropped almost at its toes, with what is known of its pores; takes after the first as if of another size."""
     boxes = path.parent / "boxes" / f"{path.stem}.txt"
     bgr = cv2.imread(str(path))
     if bgr is None or not boxes.exists():
         return None
-    columns = round(CLOSE_UP_MM / STEP_MM)
-    rows = slice(N_BESIDE - CLOSE_UP_BESIDE, N_BESIDE + N_FACE + CLOSE_UP_BESIDE)
+    rng = np.random.default_rng(take)
+    long = CLOSE_UP_MM * (float(np.exp(rng.uniform(-0.35, 0.2))) if take else 1.0)
+    beside = CLOSE_UP_BESIDE + (int(rng.integers(-2, 4)) if take else 0)
+    columns = round(long / STEP_MM)
+    rows = slice(N_BESIDE - beside, N_BESIDE + N_FACE + beside)
     n = rows.stop - rows.start
     picture = np.zeros((2 * N_BESIDE + N_FACE, columns, 4), np.uint8)
     picture[rows, :, :3] = cv2.cvtColor(cv2.resize(bgr, (columns, n), interpolation=cv2.INTER_AREA), cv2.COLOR_BGR2RGB)
-    picture[..., 3] = int(255 / WIDTH_OF_WHITE_MM * CLOSE_UP_MM * bgr.shape[0] / bgr.shape[1] * N_FACE / n)
+    picture[..., 3] = int(255 / WIDTH_OF_WHITE_MM * long * bgr.shape[0] / bgr.shape[1] * N_FACE / n)
     pores = np.zeros((n, columns), np.uint8)
     for line in boxes.read_text().splitlines():
         kind, x, y, w, h = (float(value) for value in line.split())
@@ -174,7 +177,7 @@ def lay_close_up(path: Path) -> Strip | None:
     shown, known = (np.zeros(picture.shape[:2], np.uint16) for _ in range(2))
     shown[rows], known[rows] = pores, 1
     everywhere = np.ones(columns, bool)
-    return Strip(-1, columns / CLOSE_UP_MM, picture, shown, known, everywhere, everywhere)
+    return Strip(-1, 1 / STEP_MM, picture, shown, known, everywhere, everywhere)
 
 
 def _toe_signs(
@@ -278,7 +281,7 @@ def _numbers(path: Path) -> NDArray[np.uint8]:
     return np.asarray(Image.open(path))
 
 
-def keep_held(strips: list[Strip], folder: Path, n: int = 120) -> None:
+def keep_held(strips: list[Strip], folder: Path, n: int = 110) -> None:
     """Write strips that nothing learnt from, to set on them what is told from where."""
     folder.mkdir(parents=True, exist_ok=True)
     for s in strips[:n]:
