@@ -20,8 +20,26 @@ def test_plate_points_reach_the_photo_as_opencv_projects_them() -> None:
     np.testing.assert_allclose(to_photo(points, pose, lens), expected[:, 0], atol=1e-6)
 
 
-def test_a_strewn_coupon_is_the_same_again_and_has_many_droplets() -> None:
+def test_strewn_coupons_are_the_same_again_and_many_are_quiet_but_dirty() -> None:
     one, same = strewn_coupon(400_001), strewn_coupon(400_001)
     assert one.particles == same.particles
-    assert len(one.particles) > 30
-    assert all(0.15 <= p.diameter_mm <= 4.0 for p in one.particles if p.kind == "spatter")
+    assert one.distractors == same.distractors
+    droplets, others = [], []
+    for seed in range(400_000, 400_008):
+        coupon = strewn_coupon(seed)
+        mine = [p for p in coupon.particles if p.kind == "spatter"]
+        assert all(0.15 <= p.diameter_mm <= 4.0 for p in mine)
+        droplets.append(len(mine))
+        others.append(len(coupon.particles) - len(mine) + len(coupon.distractors))
+    assert max(droplets) > 150
+    assert min(others) > 10
+    assert any(n < m for n, m in zip(droplets, others, strict=True))
+
+
+def test_specks_lie_on_the_plate_clear_of_the_bead() -> None:
+    coupon = strewn_coupon(400_003)
+    for d in coupon.distractors:
+        if d.kind in ("drying ring", "scale flake"):
+            body = next(b for b in coupon.bodies if b.name == d.plate)
+            assert body.across_mm[0] < d.across_mm < body.across_mm[1]
+            assert abs(d.across_mm) > np.abs(coupon.bead.across_mm).min()

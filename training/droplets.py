@@ -1,20 +1,19 @@
 """Train the network that finds droplets on a picture of plate: one look, everywhere at once.
 
-    python -m training.droplets --rendered FOLDER… [--photos FOLDER] --out FOLDER [--minutes 5] [--name droplets]
+    python -m training.droplets --grounds FILE --out FOLDER [--minutes 5] [--name droplets]
 
 For every second pixel of a picture of plate laid flat at about 12.5 px per mm it says whether a droplet's middle is there, how wide the
 droplet is and how sure that is, and how far off its middle lies (a heat map with sizes and offsets, after Zhou, Wang and Krähenbühl 2019).
-Needs PyTorch, OpenCV, numpy and Pillow; what it learns from is told in `training/grounds.py`.
+Needs PyTorch, OpenCV and numpy; what it learns from `training/grounds.py` gathers.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import pickle
 import time
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from multiprocessing import get_context
 from pathlib import Path
 
 import cv2
@@ -25,7 +24,7 @@ from torch import nn
 from torch.nn import functional as F
 from torch.utils.data import DataLoader, IterableDataset
 
-from training.grounds import NARROWEST_PX, Ground, gather
+from training.grounds import NARROWEST_PX, Ground
 
 Array = NDArray[np.float64]
 
@@ -34,6 +33,14 @@ STEP = 2
 SIDE = 256
 N_MOST = 96
 """Most droplets taught in one square; squares with more are cut elsewhere."""
+N_STREWN = 40
+"""Most droplets and empty places of one square that are laid on another."""
+SHARES = (0.12, 0.26, 0.62)
+"""Of squares from made-up plates, marked photos and rendered pictures."""
+STREWN_SHARE = 0.3
+"""Of squares on which another's droplets are laid."""
+UNMARKED_PX = 5.5
+"""Narrower droplets of marked photos may be unmarked [px of the photo]."""
 AROUND_PX = 33
 """Side of the surroundings that brightness and contrast are told against [px]."""
 WIDEST_SIGMA = 3.0
@@ -91,12 +98,17 @@ class Finder(nn.Module):
         return told
 
 
+def around_mean(x: torch.Tensor) -> torch.Tensor:
+    """Mean over the surroundings, shape as given (n, c, h, w)."""
+    half = AROUND_PX // 2
+    padded = F.pad(x, (half,) * 4, mode="reflect")
+    return F.avg_pool2d(F.avg_pool2d(padded, (1, AROUND_PX), 1), (AROUND_PX, 1), 1)
+
+
 def shown(rgb: torch.Tensor) -> torch.Tensor:
     """What the network is shown of pictures in 0..1, shape (n, 3, h, w): colour against the surroundings, contrast, brightness around."""
     grey = (rgb * torch.tensor([0.3, 0.5, 0.2], device=rgb.device)[None, :, None, None]).sum(1, keepdim=True)
-    half = AROUND_PX // 2
-    both = F.pad(torch.cat([grey, grey * grey], 1), (half,) * 4, mode="reflect")
-    around = F.avg_pool2d(both, AROUND_PX, 1)
+    around = around_mean(torch.cat([grey, grey * grey], 1))
     mean = around[:, :1]
     spread = (around[:, 1:] - mean * mean).clamp(min=0).sqrt()
     return torch.cat([3 * (rgb - mean), ((grey - mean) / (spread + 0.015)).clamp(-4, 4) / 2, 2 * mean - 1], 1)
@@ -113,7 +125,7 @@ class Squares(IterableDataset[tuple[torch.Tensor, ...]]):
     def __iter__(self) -> Iterator[tuple[torch.Tensor, ...]]:
         worker = torch.utils.data.get_worker_info()
         rng = np.random.default_rng([self.seed, 0 if worker is None else worker.id])
-        share = np.array([0.14, 0.10, 0.76]) * [len(kind) > 0 for kind in self.kinds]
+        share = np.array(SHARES) * [len(kind) > 0 for kind in self.kinds]
         while True:
             kind = self.kinds[rng.choice(3, p=share / share.sum())]
             which = kind[int(rng.integers(len(kind)))]
@@ -204,6 +216,56 @@ class Shelf:
         known = inside & (corner[0][..., 3] > 0) & ~(self.one_sided[which][:, None] & (across < 0))
         rgb = value[..., :3].permute(0, 2, 1).reshape(len(which), 3, height, width) / 255
         return rgb, known.reshape(len(which), height, width)
+
+
+def strewn_over(
+    rgb: torch.Tensor, known: torch.Tensor, rows: torch.Tensor, share: float
+) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor, torch.Tensor]:
+    """Lay droplets of squares on other squares of the batch: real ones on rendered plate, and the other way about.
+
+    Round pieces with a soft edge, as bright against their surroundings as they were; pieces without a droplet are laid too, so that
+    the edge of a piece says nothing. What they cover is neither taught nor punished.
+
+    Returns
+    -------
+    rgb, known, rows : tensor
+        Shapes (n, 3, h, w), (n, h, w), (n, N_MOST + N_STREWN, 4).
+    giver : tensor
+        Which square gave, shape (n,); its own number where none did.
+    """
+    n, _, height, width = rgb.shape
+    device = rgb.device
+    number = torch.arange(n, device=device)
+    giver = torch.where(torch.rand(n, device=device) < share, torch.randperm(n, device=device), number)
+    theirs = rows[giver]
+    n_empty = N_STREWN // 3
+    first = torch.argsort((theirs[..., 3] <= 0).float() + 0.5 * torch.rand(theirs.shape[:2], device=device), dim=1)
+    given = theirs.gather(1, first[:, : N_STREWN - n_empty, None].expand(-1, -1, 4)).clone()
+    place = torch.rand(n, n_empty, 2, device=device) * torch.tensor([width, height], device=device)
+    wide = 3.5 * torch.exp(1.5 * torch.rand(n, n_empty, 1, device=device))
+    empty = torch.cat([place, wide, torch.zeros_like(wide)], 2)
+    gap = (empty[:, :, None, :2] - theirs[:, None, :, :2]).norm(dim=3) - 0.9 * theirs[:, None, :, 2] - 0.7 * wide - 4
+    clear = ((gap > 0) | (theirs[:, None, :, 2] <= 0)).all(2)
+    taught = (given[..., 3] > 0) & (giver != number)[:, None]
+    use = torch.cat([taught, clear & (giver != number)[:, None]], 1)
+    pieces = torch.cat([given, empty], 1)
+    reach = torch.where(use, 0.65 * pieces[..., 2] + 2.0, torch.full_like(pieces[..., 2], -1e3))
+    line_x, line_y = torch.arange(0.5, width, 2, device=device), torch.arange(0.5, height, 2, device=device)
+    dx = line_x - pieces[..., 0, None]
+    dy = line_y - pieces[..., 1, None]
+    away = torch.hypot(dx[:, :, None, :], dy[..., None])
+    cover = ((reach[..., None, None] - away) / (0.2 * pieces[..., 2, None, None] + 1.5)).amax(1)
+    cover = F.interpolate(cover.clamp(0, 1)[:, None], size=(height, width), mode="bilinear")
+    light = (around_mean(rgb) + 0.02) / (around_mean(rgb[giver]) + 0.02)
+    laid = (rgb[giver] * light.clamp(0.3, 3.0)).clamp(0, 1)
+    at_x, at_y = rows[..., 0].round().long().clamp(0, width - 1), rows[..., 1].round().long().clamp(0, height - 1)
+    hidden = cover[number[:, None], 0, at_y, at_x] > 0.15
+    mine = rows.clone()
+    mine[..., 3] = torch.where(hidden & (rows[..., 2] > 0), torch.full_like(rows[..., 3], -1.0), rows[..., 3])
+    new = torch.where(taught[..., None], given, torch.zeros_like(given))
+    nothing = torch.zeros(n, n_empty, 4, device=device)
+    known = known & (known[giver] | (cover[:, 0] == 0))
+    return rgb + cover * (laid - rgb), known, torch.cat([mine, new, nothing], 1), giver
 
 
 def varied(rgb: torch.Tensor) -> torch.Tensor:
@@ -300,9 +362,11 @@ def train(
         which, affine, rows = (part.to(device, non_blocking=True) for part in next(loader))
         with torch.no_grad():
             rgb, known = shelf.read(which, affine, SIDE, SIDE)
+            rgb, known, rows, giver = strewn_over(rgb, known, rows, STREWN_SHARE)
             x = shown(varied(rgb)).contiguous(memory_format=torch.channels_last)
             scale = (affine[:, :2, :2].det().abs() ** -0.5).float()
-            unmarked = torch.where(shelf.is_photo[which], 7.0 * scale, torch.zeros_like(scale))
+            unmarked = torch.where(shelf.is_photo[which], UNMARKED_PX * scale, torch.zeros_like(scale))
+            unmarked = torch.maximum(unmarked, unmarked[giver])
         with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
             told = net(x)
         loss = loss_of(told.float(), rows, known, unmarked)
@@ -331,6 +395,8 @@ def peaks(told: NDArray[np.float32], least: float) -> Array:
 @torch.no_grad()
 def figures(net: nn.Module, grounds: list[Ground], device: str, *, n_most: int = 120) -> dict[str, float]:
     """Recall, precision and errors of diameters on squares of grounds kept apart, at the log odds where F1 is best."""
+    if not grounds:
+        return {}
     net.eval()
     shelf = Shelf(grounds, device)
     half, found_all, truth_all = 255.5, [], 0
@@ -405,25 +471,22 @@ def write_onnx(net: nn.Module, path: Path) -> float:
 def main() -> None:
     """Gather, train, measure, write."""
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    ask.add_argument("--rendered", type=Path, nargs="*", default=[], help="folders of rendered pictures with classes and truth")
-    ask.add_argument("--photos", type=Path, help="folder of the marked photos")
-    ask.add_argument("--plates", type=int, default=1500, help="how many made-up plates")
+    ask.add_argument("--grounds", type=Path, required=True, help="what python -m training.grounds wrote")
     ask.add_argument("--out", type=Path, required=True)
     ask.add_argument("--name", default="droplets")
     ask.add_argument("--minutes", type=float, default=5.0)
     ask.add_argument("--widths", default="16,32,56,80")
     ask.add_argument("--blocks", default="1,1,2,2")
-    ask.add_argument("--batch", type=int, default=64)
-    ask.add_argument("--workers", type=int, default=12)
+    ask.add_argument("--batch", type=int, default=96)
+    ask.add_argument("--workers", type=int, default=5)
     ask.add_argument("--top-rate", type=float, default=2e-3)
     ask.add_argument("--seed", type=int, default=7)
     ask.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     told = ask.parse_args()
     cv2.setNumThreads(1)
-    begin = time.monotonic()
-    with ProcessPoolExecutor(max(1, told.workers), mp_context=get_context("spawn")) as pool:
-        learn, kept = gather(told.rendered, told.photos, told.plates, pool)
-    print(f"{len(learn)} plates to learn from, {len(kept)} kept apart, after {time.monotonic() - begin:.0f} s", flush=True)
+    with told.grounds.open("rb") as file:
+        learn, kept = pickle.load(file)
+    print(f"{len(learn)} plates to learn from, {len(kept)} kept apart", flush=True)
     net = Finder([int(w) for w in told.widths.split(",")], [int(n) for n in told.blocks.split(",")])
     done, steps = train(
         net, learn, minutes=told.minutes, device=told.device, batch=told.batch, n_workers=told.workers,
@@ -437,7 +500,7 @@ def main() -> None:
         "widths": told.widths, "blocks": told.blocks, "minutes": told.minutes, "steps": steps, "batch": told.batch, "seed": told.seed,
         "n_learnt": {key: sum(test(g.name) for g in learn) for key, test in (*sets.items(), ("photos", _is_photo))},
         "n_droplets": int(sum((g.droplets[:, 3] > 0).sum() for g in learn)),
-        "kept_apart": reached, "opencv_differs": differs,
+        "shares": SHARES, "strewn_share": STREWN_SHARE, "kept_apart": reached, "opencv_differs": differs,
         "torch": torch.__version__, "device": torch.cuda.get_device_name() if told.device == "cuda" else "cpu",
     }  # fmt: skip
     (told.out / f"{told.name}.json").write_text(json.dumps(record, indent=1))

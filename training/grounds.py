@@ -1,15 +1,20 @@
 """Plates to learn droplets from, as photographed, with the way from the plate to the photo: rendered pictures, made-up plates, marked photos.
 
+    python -m training.grounds --rendered FOLDER… [--photos FOLDER] --out FILE
+
 A `Ground` is one plate of one picture. Training cuts squares of it laid flat, turned, mirrored and sized at will, straight from the photo,
 so that no picture is resampled twice.
 """
 
 from __future__ import annotations
 
+import argparse
 import json
+import pickle
 from collections.abc import Iterator
-from concurrent.futures import Executor
+from concurrent.futures import Executor, ProcessPoolExecutor
 from dataclasses import dataclass
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -154,8 +159,8 @@ def _flat(name: str, rgb: Bytes, known: Bytes, droplets: Array, px_per_unit: tup
 
 
 def made_up(seed: int) -> list[Ground]:
-    """A made-up plate."""
-    picture = plate_picture(seed)
+    """A made-up plate; every second one is dirtier."""
+    picture = plate_picture(seed, dirt_ratio=(1.0, 2.5)[seed % 2])
     known = np.ones(picture.rgb.shape[:2], dtype=np.uint8)
     return [_flat(f"plate-{seed}", picture.rgb, known, picture.droplets, (0.7, 1.25), seed)]
 
@@ -186,3 +191,24 @@ def gather(folders: list[Path], photos: Path | None, n_plates: int, pool: Execut
     if photos is not None:
         learn += list(marked(Path(__file__).resolve().parent / "marks", photos))
     return learn, kept
+
+
+def main() -> None:
+    """Gather once what several trainings read."""
+    ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    ask.add_argument("--rendered", type=Path, nargs="*", default=[], help="folders of rendered pictures with classes and truth")
+    ask.add_argument("--photos", type=Path, help="folder of the marked photos")
+    ask.add_argument("--plates", type=int, default=1200, help="how many made-up plates")
+    ask.add_argument("--out", type=Path, required=True, help="file to write: some gigabytes, for training.droplets alone")
+    ask.add_argument("--workers", type=int, default=12)
+    told = ask.parse_args()
+    with ProcessPoolExecutor(told.workers, mp_context=get_context("spawn"), initializer=cv2.setNumThreads, initargs=(1,)) as pool:
+        learn, kept = gather(told.rendered, told.photos, told.plates, pool)
+    told.out.parent.mkdir(parents=True, exist_ok=True)
+    with told.out.open("wb") as file:
+        pickle.dump((learn, kept), file, protocol=5)
+    print(f"{len(learn)} plates to learn from, {len(kept)} kept apart")
+
+
+if __name__ == "__main__":
+    main()

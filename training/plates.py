@@ -113,7 +113,7 @@ class _Plate:
         cap *= 1.0 if contact < np.deg2rad(88) else rng.uniform(1.0, 1.6)
         self.height[ys, xs] = np.maximum(self.height[ys, xs], np.where(radius < 1, cap, -1e3))
         self.metal[ys, xs] = np.maximum(self.metal[ys, xs], cover)
-        own = self.plate_tone * np.exp(rng.normal(0, 0.35)) if rng.random() < 0.6 else rng.uniform(0.05, 0.5)
+        own = self.plate_tone * np.exp(rng.normal(0, 0.3)) if rng.random() < 0.7 else rng.uniform(0.05, 0.5)
         hue = 1 + 0.05 * rng.normal(size=3) + (rng.uniform(0, 0.25) * np.array([1, 0.2, -1]) if rng.random() < 0.3 else 0)
         self.colour[ys, xs] = self.colour[ys, xs] * (1 - cover[..., None]) + cover[..., None] * own * hue
         if rng.random() < 0.5:  # heat halo and dirt about its foot
@@ -126,22 +126,27 @@ class _Plate:
         return float(np.median(self.colour[::16, ::16]))
 
     def flat(self, x: float, y: float, size: float) -> None:
-        """A stain, ring, rust speck, paint dot or soft blotch."""
+        """A stain, ring, rust speck, paint dot, soft blotch, dried bubble or flake of scale."""
         rng = self.rng
-        kind = rng.choice(["rust", "stain", "ring", "paint", "soft"])
+        kind = rng.choice(["rust", "stain", "ring", "paint", "soft", "bubble", "flake"])
         ys, xs, dx, dy = self.window(x, y, 1.6 * size)
         unit = 0.5 * size
         radius, _ = self.outline(
             dx / unit,
             dy / unit,
-            {"rust": 0.22, "stain": 0.06, "ring": 0.04, "paint": 0.08, "soft": 0.2}[kind],
-            1 + abs(rng.normal(0, 0.3)),
+            {"rust": 0.22, "stain": 0.06, "ring": 0.04, "paint": 0.08, "soft": 0.2, "bubble": 0.03, "flake": 0.3}[kind],
+            1 + abs(rng.normal(0, 0.1 if kind == "bubble" else 0.3)),
             0.0,
         )
-        soft = {"rust": 0.3, "stain": 0.15, "ring": 0.1, "paint": 0.05, "soft": 0.6}[kind]
+        soft = {"rust": 0.3, "stain": 0.15, "ring": 0.1, "paint": 0.05, "soft": 0.6, "bubble": 0.3, "flake": 0.02}[kind]
         cover = np.clip((1 - radius) / max(soft, 1 / unit) + 0.5, 0, 1)
         if kind == "ring":
             cover = cover * (0.35 + 0.65 * np.exp(-((radius - 0.85) ** 2) / 0.03))
+        if kind == "bubble":  # darker, most at its rim, often lighter in the middle
+            dark = rng.uniform(0.1, 0.45) * cover * (0.5 + 0.5 * np.exp(-((radius - 0.8) ** 2) / 0.08))
+            light = rng.uniform(0.0, 0.5) * np.exp(-((radius / 0.45) ** 2)) * (rng.random() < 0.6)
+            self.colour[ys, xs] *= ((1 - dark) * (1 + light))[..., None]
+            return
         amount = rng.uniform(0.15, 0.95)
         cover = (cover * amount)[..., None]
         if kind == "rust":
@@ -257,8 +262,8 @@ def _photographed(rng: np.random.Generator, light: Array) -> NDArray[np.uint8]:
     return np.ascontiguousarray(done[..., ::-1])
 
 
-def plate_picture(seed: int, *, side: int = 560) -> PlatePicture:
-    """A square picture of plate, all of it from the seed.
+def plate_picture(seed: int, *, side: int = 560, dirt_ratio: float = 1.0) -> PlatePicture:
+    """A square picture of plate, all of it from the seed; `dirt_ratio` scales how many stains, pits and crumbs lie on it.
 
     Diameters are log-normal from 4 px up, as spatter's are (median about 7 to 14 px).
     """
@@ -266,11 +271,11 @@ def plate_picture(seed: int, *, side: int = 560) -> PlatePicture:
     plate = _Plate(rng, side)
     for _ in range(rng.poisson(rng.choice([1.0, 4.0, 9.0]))):
         plate.stroke(rng.uniform(20, 300))
-    for _ in range(rng.poisson(rng.choice([3.0, 15.0, 50.0]))):
+    for _ in range(rng.poisson(dirt_ratio * rng.choice([3.0, 15.0, 50.0]))):
         plate.flat(*rng.uniform(0, side, 2), float(np.clip(rng.lognormal(2.1, 0.6), 3, 60)))
-    for _ in range(rng.poisson(rng.choice([0.0, 4.0, 12.0]))):
+    for _ in range(rng.poisson(dirt_ratio * rng.choice([0.0, 4.0, 12.0]))):
         plate.pit(*rng.uniform(0, side, 2), float(np.clip(rng.lognormal(2.0, 0.5), 3, 40)))
-    for _ in range(rng.poisson(rng.choice([0.0, 2.0, 8.0]))):
+    for _ in range(rng.poisson(dirt_ratio * rng.choice([0.0, 2.0, 8.0]))):
         plate.crumb(*rng.uniform(0, side, 2), float(np.clip(rng.lognormal(2.0, 0.5), 3, 40)))
     middle = rng.uniform(7, 14)
     last = rng.uniform(0, side, 2)

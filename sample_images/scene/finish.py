@@ -318,6 +318,19 @@ def _mark(maps: Maps, d: Distractor, origin_mm: tuple[float, float]) -> None:
         ring = np.exp(-(((r - 0.92) / 0.06) ** 2))
         part.tint(1.0 - 0.12 * disc - 0.25 * ring)
         part.rough += 0.08 * disc
+    elif d.kind == "drying ring":
+        ring = np.exp(-(((r - 0.85) / np.float32(rng.uniform(0.1, 0.3))) ** 2)) + np.float32(rng.uniform(0.2, 0.9)) * disc
+        part.tint(np.clip(1.0 - np.float32(rng.uniform(0.1, 0.45)) * ring, 0.1, 1.0))
+        if rng.random() < 0.5:  # lighter within, as where a bubble stood
+            part.tint(1.0 + np.float32(rng.uniform(0.1, 0.5)) * np.exp(-((r / 0.45) ** 2)))
+    elif d.kind == "scale flake":  # mill scale come off, or left standing: flat, sharp-edged
+        bare = 1.0 - smoothstep(0.9, 1.05, r + 0.35 * wobble)
+        if rng.random() < 0.5:
+            part.paint(0.9 * bare, np.array(STEEL) * rng.uniform(0.5, 0.9), 0.4, 0.9)
+            part.bump_mm -= 0.02 * bare
+        else:
+            part.paint(0.9 * bare, np.array([0.09, 0.09, 0.1]) * rng.uniform(0.6, 1.6), 0.45, 0.3)
+            part.bump_mm += 0.02 * bare
     elif d.kind == "punch mark":
         part.paint(0.5 * disc, np.array([0.12, 0.12, 0.12]), 0.35, 0.9)
         part.bump_mm -= np.float32(0.35 * d.size_mm) * np.clip(1.0 - np.abs(r), 0.0, None)

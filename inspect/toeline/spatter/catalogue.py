@@ -12,6 +12,7 @@ from functools import cache
 from importlib.resources import files
 from itertools import pairwise
 from math import sqrt
+from typing import Any
 
 import cv2
 import numpy as np
@@ -140,11 +141,11 @@ def see_bare(view: CouponView) -> Plate:
     size = (max(1, round(width / shrink)), max(1, round(height / shrink)))
     ratio = size[0] / width
     px_per_mm = view.px_per_mm * ratio
-    image = cv2.resize(view.image, size, interpolation=cv2.INTER_AREA)
+    bright = view.grey()
     seen = cv2.resize((view.valid & ~view.strips).astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     plate_of = np.asarray(cv2.resize(view.plate_of, size, interpolation=cv2.INTER_NEAREST), dtype=np.uint8)
-    grey = cv2.GaussianBlur(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), (0, 0), max(0.5, 0.5 * px_per_mm))
-    seen &= (grey > DARK) & (grey < BURNT) & ~_out_of_focus(view, size, seen)
+    grey = cv2.GaussianBlur(cv2.resize(bright, size, interpolation=cv2.INTER_AREA), (0, 0), max(0.5, 0.5 * px_per_mm))
+    seen &= (grey > DARK) & (grey < BURNT) & ~_out_of_focus(bright, view.px_per_mm, seen)
     along0, up0 = view.along0_mm + (0.5 / ratio - 0.5) / view.px_per_mm, (view.zero_row - (0.5 / ratio - 0.5)) / view.px_per_mm
     return Plate(seen, plate_of, np.full(seen.shape, np.inf, dtype=np.float32), px_per_mm, view.plate_names, along0, up0)
 
@@ -153,17 +154,20 @@ def _coarse(points: Array, ratio: float) -> NDArray[np.int32]:
     return np.asarray(np.round(((points + 0.5) * ratio - 0.5) * 16), dtype=np.int32)
 
 
-def _out_of_focus(view: CouponView, size: tuple[int, int], seen: Mask) -> Mask:
+def _out_of_focus(bright: NDArray[np.uint8], px_per_mm: float, seen: Mask) -> Mask:
     """Where fine detail has gone although coarser detail is there: fine over coarse energy far below that of the sharpest plate."""
-    shrink = max(1.0, view.px_per_mm / 16.0)
-    fine_size = (max(8, round(view.valid.shape[1] / shrink)), max(8, round(view.valid.shape[0] / shrink)))
-    grey = cv2.cvtColor(cv2.resize(view.image, fine_size, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY).astype(np.float32)
+    shrink = max(1.0, px_per_mm / 16.0)
+    fine_size = (max(8, round(bright.shape[1] / shrink)), max(8, round(bright.shape[0] / shrink)))
+    grey = cv2.resize(bright, fine_size, interpolation=cv2.INTER_AREA).astype(np.float32)
     first, second = cv2.GaussianBlur(grey, (0, 0), 1.0), cv2.GaussianBlur(grey, (0, 0), 2.5)
-    tile = max(3, int(8.0 * view.px_per_mm / shrink))
-    fine = cv2.blur(np.abs(grey - first), (tile, tile))
-    coarse = cv2.blur(np.abs(first - second), (tile, tile))
-    ratio = cv2.resize(fine / (coarse + 0.2), size, interpolation=cv2.INTER_AREA)
-    told = cv2.resize(coarse, size, interpolation=cv2.INTER_AREA) > 1.0
+    size = (seen.shape[1], seen.shape[0])
+    tile = max(3, round(8.0 * px_per_mm * seen.shape[1] / bright.shape[1]))
+
+    def energy(one: NDArray[Any], other: NDArray[Any]) -> NDArray[Any]:
+        return np.asarray(cv2.blur(cv2.resize(cv2.absdiff(one, other), size, interpolation=cv2.INTER_AREA), (tile, tile)))
+
+    fine, coarse = energy(grey, first), energy(first, second)
+    ratio, told = fine / (coarse + np.float32(0.2)), coarse > 1.0
     if not np.any(seen & told):
         return np.zeros(seen.shape, dtype=bool)
     sharp = float(np.percentile(ratio[seen & told], 90))

@@ -61,15 +61,17 @@ def shown(picture: Array32) -> Array32:
     -------
     ndarray of float32, shape (5, h, w)
     """
-    rgb = picture / np.float32(255)
-    grey = rgb @ np.array([0.3, 0.5, 0.2], dtype=np.float32)
     box = (AROUND_PX, AROUND_PX)
+    grey = np.asarray(cv2.transform(picture, np.array([[0.3, 0.5, 0.2]], dtype=np.float32) / np.float32(255)), dtype=np.float32)
     mean = cv2.blur(grey, box, borderType=cv2.BORDER_REFLECT_101)
-    spread = np.sqrt(np.maximum(cv2.blur(grey * grey, box, borderType=cv2.BORDER_REFLECT_101) - mean * mean, 0))
+    square = cv2.sqrBoxFilter(grey, -1, box, normalize=True, borderType=cv2.BORDER_REFLECT_101)
+    spread = np.sqrt(np.maximum(square - mean * mean, 0)) + np.float32(0.015)
     planes = np.empty((5, *grey.shape), dtype=np.float32)
-    planes[:3] = 3 * (rgb - mean[..., None]).transpose(2, 0, 1)
-    planes[3] = np.clip((grey - mean) / (spread + np.float32(0.015)), -4, 4) / 2
-    planes[4] = 2 * mean - 1
+    away = np.float32(3) * mean
+    for plane, channel in zip(planes, cv2.split(picture), strict=False):
+        np.subtract(channel * np.float32(3 / 255), away, out=plane)
+    planes[3] = np.clip((grey - mean) / spread, -4, 4) * np.float32(0.5)
+    np.subtract(np.float32(2) * mean, np.float32(1), out=planes[4])
     return planes
 
 
@@ -114,7 +116,7 @@ def windows(mask: Mask) -> list[tuple[int, int, int, int]]:
     above = np.zeros((tall + 1, wide), dtype=np.int32)
     above[1:] = blocks.reshape(tall, BLOCK_PX, wide, BLOCK_PX).any(axis=(1, 3)).cumsum(axis=0)
     margin = 2 * MARGIN_PX // BLOCK_PX
-    ends = [*range(0, tall, 2), tall]
+    ends = [*range(0, tall, 4), tall]
     least: dict[int, tuple[int, int, list[tuple[int, int]]]] = {
         0: (0, 0, [])
     }  # by last row: blocks seen, where the band starts, its runs
