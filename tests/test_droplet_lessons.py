@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+from bench.spatter import cut, run
 from sample_images.scene.strewn import strewn_coupon
 from training.grounds import to_photo
+from training.lessons import Lesson
 
 
 def test_plate_points_reach_the_photo_as_opencv_projects_them() -> None:
@@ -43,3 +45,23 @@ def test_specks_lie_on_the_plate_clear_of_the_bead() -> None:
             body = next(b for b in coupon.bodies if b.name == d.plate)
             assert body.across_mm[0] < d.across_mm < body.across_mm[1]
             assert abs(d.across_mm) > np.abs(coupon.bead.across_mm).min()
+
+
+def test_a_cut_lesson_shows_the_same_droplets() -> None:
+    mask = np.zeros((300, 400), dtype=bool)
+    mask[100:260, 120:390] = True
+    droplets = np.array([[200.0, 150.0, 8.0], [350.0, 240.0, 9.0]])
+    lesson = Lesson("plate", np.zeros((300, 400, 3), dtype=np.uint8), mask, droplets, 5.0, 1.0, np.empty((0, 3)))
+    small = cut(lesson)
+    assert small.mask.sum() == mask.sum()
+    for x, y in np.round(small.droplets[:, :2]).astype(int):
+        assert small.mask[y, x]
+    assert max(cut(lesson, 120).mask.shape) == 120
+
+
+def test_a_find_narrower_than_asked_for_counts_for_and_against_nobody() -> None:
+    mask = np.ones((60, 60), dtype=bool)
+    droplets = np.array([[20.0, 20.0, 8.0]])
+    lesson = Lesson("plate", np.zeros((60, 60, 3), dtype=np.uint8), mask, droplets, 5.0, 1.0, np.empty((0, 3)))
+    told = run(lambda picture, seen, smallest: np.array([[20.0, 20.0, 8.0], [40.0, 40.0, 3.0], [45.0, 20.0, 7.0]]), [lesson])
+    assert (told[0].n, told[0].hit, told[0].stray) == (1, 1, 1)
