@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.spatial import cKDTree
 
-from toeline.bead import find_bead, learned, look, unfold
+from toeline.bead import find_readings, learned, look, unfold
 from toeline.bead.confidence import Traits
 from toeline.bead.result import Bead
 from toeline.bead.view import CouponView
@@ -47,6 +47,9 @@ RIGHT_RATIO = 0.08
 """Both toes are right when their mean distance from the true ones is at most this share of the width."""
 OFF_ENDS_MM = 4.0
 SPOILS = ("plain", "blurred", "dark", "jpeg", "shrunk")
+SOURCES = ("learned", "classical")
+MODELS = (*SOURCES, "plates")
+"""Classical lines on plates that strips tell of have a model of their own: there each bead is read twice."""
 CLASSICAL_SPOILS = ("plain", "shrunk")
 """The classical evidence is a fallback: fewer pictures are spent on it."""
 SHARES = {"real": 1.0, "rendered": 1.0, "empty": 0.4}
@@ -96,16 +99,21 @@ def spoilt(picture: Picture, how: str, rng: np.random.Generator) -> Picture:
     return picture
 
 
-def traces(view: CouponView, scale: Scale, joint: str, name: str) -> Iterator[tuple[str, str, Bead]]:
-    """(spoil, source, bead) of a view as it is and spoilt."""
+def traces(
+    view: CouponView, scale: Scale, joint: str, name: str, sources: Sequence[str] = SOURCES
+) -> Iterator[tuple[str, str, Bead]]:
+    """(spoil, source, bead) of a view as it is and spoilt, for every reading of it."""
     pick = np.random.default_rng(crc32(name.encode())).permutation(SPOILS[1:])[:2]
     for spoil in ("plain", *(str(p) for p in pick)):
         rng = np.random.default_rng(crc32(f"{name} {spoil}".encode()))
         worse = replace(view, image=spoilt(view.image, spoil, rng))
-        for source in ("learned", "classical") if spoil in CLASSICAL_SPOILS else ("learned",):
+        for source in sources:
+            if source == "classical" and spoil not in CLASSICAL_SPOILS:
+                continue
             evidence = look(worse) if source == "learned" else None
             try:
-                yield spoil, source, find_bead(worse, scale, joint=joint, evidence=evidence, least_confidence=0.0)
+                for bead in find_readings(worse, scale, joint=joint, evidence=evidence):
+                    yield spoil, "plates" if source == "classical" and scale.source != "none" else source, bead
             except NoBead:
                 continue
 
@@ -122,7 +130,9 @@ def seen_by(weights: Path | None) -> Iterator[None]:
         learned.EYE = shipped
 
 
-def marked_rows(photos: Path, split: str, every: int, folds: Sequence[Path] = ()) -> Iterator[Row]:
+def marked_rows(
+    photos: Path, split: str, every: int, folds: Sequence[Path] = (), sources: Sequence[str] = SOURCES
+) -> Iterator[Row]:
     """Rows of marked photos of one split, of every so many; photos of a fold are seen by the weights that did not learn from it."""
     marks = [mark for mark in load_marks(MARKS) if split_of(str(mark["group"])) == split]
     for mark in marks[::every]:
@@ -131,12 +141,12 @@ def marked_rows(photos: Path, split: str, every: int, folds: Sequence[Path] = ()
         scale = find_scale(photo, joint="plate", scaling=Scaling(unscaled=True))
         group = str(mark["group"])
         with seen_by(folds[fold_of(group, len(folds))] if folds else None):
-            for spoil, source, bead in traces(unfold(photo, scale), scale, "plate", name):
+            for spoil, source, bead in traces(unfold(photo, scale), scale, "plate", name, sources):
                 score = score_toes(mark, [toe.photo_px for toe in bead.toes.values()])
                 yield Row(name, group, "real", spoil, source, _vector(bead), score.distance_px / score.width_px)
 
 
-def rendered_rows(folder: Path, every: int) -> Iterator[Row]:
+def rendered_rows(folder: Path, every: int, sources: Sequence[str] = SOURCES) -> Iterator[Row]:
     """Rows of rendered coupons with truth, of every so many."""
     for path, truth in sample_truths(folder)[::every]:
         coupon, scaling = coupon_of(truth)
@@ -145,15 +155,15 @@ def rendered_rows(folder: Path, every: int) -> Iterator[Row]:
             scale = find_scale(photo, joint=coupon.joint, scaling=scaling)
         except ToelineError:
             continue
-        for spoil, source, bead in traces(unfold(photo, scale), scale, coupon.joint, path.name):
+        for spoil, source, bead in traces(unfold(photo, scale), scale, coupon.joint, path.name, sources):
             yield Row(path.name, path.name, "rendered", spoil, source, _vector(bead), off_truth(bead, scale, truth))
 
 
-def empty_rows(photos: Path, n_plates: int) -> Iterator[Row]:
+def empty_rows(photos: Path, n_plates: int, sources: Sequence[str] = SOURCES) -> Iterator[Row]:
     """Rows of pictures without any bead: whatever is traced there is wrong. Made-up plates, and what lies beside the marked beads."""
     for name, group, image in (*_plates(n_plates), *_beside(photos)):
         view, scale = plain_view(image)
-        for spoil, source, bead in traces(view, scale, "plate", name):
+        for spoil, source, bead in traces(view, scale, "plate", name, sources):
             yield Row(name, group, "empty", spoil, source, _vector(bead), float("inf"))
 
 
@@ -282,9 +292,12 @@ def left_out(rows: Sequence[Row], *, folds: int = 5) -> Array:
 
 
 def write(rows: Sequence[Row], kept: Sequence[Row]) -> None:
-    """Fit both models, and keep them with how reliable they are."""
-    models, figures = {}, {}
-    for source in ("learned", "classical"):
+    """Fit the model of each source that rows are of, and keep it with how reliable it is; the other's stays what it was."""
+    before = json.loads(OUT.read_text(encoding="utf-8")) if OUT.exists() else {"models": {}, "figures": {}}
+    models, figures = dict(before["models"]), dict(before["figures"])
+    for source in MODELS:
+        if not any(row.source == source for row in rows):
+            continue
         mine, apart = ([row for row in some if row.source == source] for some in (rows, kept))
         models[source] = fit(mine)
         figures[source] = {"groups left out": reliability(left_out(mine), mine)}
@@ -312,6 +325,7 @@ def main() -> None:
         "--plates", type=int, default=0, help="so many made-up plates without a bead, and what lies beside marked beads"
     )
     ask.add_argument("--again", type=Path, nargs="*", default=[], help="fit again on traits that --rows kept")
+    ask.add_argument("--sources", nargs="*", choices=SOURCES, default=SOURCES, help="whose confidence is fitted")
     ask.add_argument("--rows", type=Path, help="keep every trace's traits here, for a closer look")
     asked = ask.parse_args()
     if asked.again:
@@ -319,11 +333,11 @@ def main() -> None:
         every = [Row(**(row | {"traits": np.array(row["traits"])})) for row in told_before]
         write([row for row in every if not row.apart], [row for row in every if row.apart])
         return
-    rows = [*marked_rows(asked.photos, "train", asked.every, asked.folds)]
-    rows += [row for folder in asked.rendered for row in rendered_rows(folder, asked.every)]
-    rows += [*empty_rows(asked.photos, asked.plates)] if asked.plates else []
-    kept = [*marked_rows(asked.photos, "test", asked.every)]
-    kept += [row for folder in asked.apart for row in rendered_rows(folder, asked.every)]
+    rows = [*marked_rows(asked.photos, "train", asked.every, asked.folds, asked.sources)]
+    rows += [row for folder in asked.rendered for row in rendered_rows(folder, asked.every, asked.sources)]
+    rows += [*empty_rows(asked.photos, asked.plates, asked.sources)] if asked.plates else []
+    kept = [*marked_rows(asked.photos, "test", asked.every, sources=asked.sources)]
+    kept += [row for folder in asked.apart for row in rendered_rows(folder, asked.every, asked.sources)]
     kept = [replace(row, apart=True) for row in kept]
     if asked.rows is not None:
         asked.rows.write_text(

@@ -12,12 +12,13 @@ from dataclasses import dataclass, fields
 from functools import cache
 from importlib.resources import files
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from toeline.bead.finder import Band
 from toeline.bead.stations import Stations, presence
-from toeline.bead.tracing import Trace
+from toeline.bead.tracing import STEP_COLUMNS, Trace
 
 Array = NDArray[np.float64]
 
@@ -44,9 +45,9 @@ class Traits:
     rival : float
         Mean probability that a toe lies on another edge [ratio].
     apart, apart_high : float
-        Mean and upper tenth of the distance between the learned and the classical lines over the width [ratio].
+        Mean and upper tenth of the distance from the second opinion on the lines over the width [ratio].
     toe, toe_low : float
-        Mean and lower tenth of the learned map's toe probability along the lines [ratio].
+        Mean and lower tenth along the lines of the learned map's toe probability [ratio]; of the edge score behind classical lines.
     inside, outside : float
         Mean log odds of weld metal between the toes and just beyond them, the side that looks more like weld.
     parting : float
@@ -99,7 +100,7 @@ def read_traits(trace: Trace, stations: Stations, bands: tuple[Band, ...]) -> Tr
     step = float(np.median(np.diff(stations.along_px))) if len(stations.along_px) > 1 else 1.0
     reach = int(min(max(1, round(width_px / step)), len(stations.along_px) - 1))
     jumps = np.abs(stations.across_px[:, reach:] - stations.across_px[:, :-reach]) / width_px
-    toe, toe_low = USUAL_TOE if trace.toe is None else (float(stations.toe.mean()), float(np.quantile(stations.toe, 0.1)))
+    toe, toe_low = _on_toe(trace, stations)
     return Traits(
         spread=float(spread.mean()),
         spread_high=float(np.quantile(spread, 0.9)),
@@ -121,6 +122,15 @@ def read_traits(trace: Trace, stations: Stations, bands: tuple[Band, ...]) -> Tr
     )
 
 
+def _on_toe(trace: Trace, stations: Stations) -> tuple[float, float]:
+    """Mean and lower tenth of what says of the lines themselves that they are toes."""
+    if trace.strip.weld is None:
+        edges = trace.edge_along[:, int(stations.at[0]) : int(stations.at[-1]) + 1]
+        reach = max(1, round(trace.width_rows / STEP_COLUMNS))
+        return float(edges.mean()), float(np.quantile(cv2.blur(edges, (reach, 1), borderType=cv2.BORDER_REPLICATE), 0.1))
+    return USUAL_TOE if trace.toe is None else (float(stations.toe.mean()), float(np.quantile(stations.toe, 0.1)))
+
+
 def confidence(traits: Traits, source: str) -> float:
     """Probability that both toe lines are right [ratio].
 
@@ -128,7 +138,7 @@ def confidence(traits: Traits, source: str) -> float:
     ----------
     traits : Traits
     source : str
-        ``learned`` or ``classical``: which evidence the lines came from.
+        Which evidence the lines came from: ``learned``; ``classical`` in a plain photo; or ``plates``, classical where strips tell of plate.
     """
     model = _models()[source]
     off = (traits.vector() - np.asarray(model["middle"])) / np.asarray(model["scale"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -21,6 +22,10 @@ RIVAL_BEAD = 0.5
 FINDERS_APART = 0.2
 """Distance between the learned and the classical line over the width from which they disagree: of such stretches on marked photos kept
 apart 47 % are over 15 % of the width wrong, of others 9 % [ratio]."""
+VAGUE = 0.2
+"""A second opinion that itself lies elsewhere with at least this probability raises no doubt [ratio]."""
+SURE_TOE, SURE_APART = 0.75, 0.35
+"""Beside a line that a learned map is so sure of, it must lie so many widths off [ratio]."""
 RIVAL_EDGE = 0.4
 """Probability of another edge from which a toe is unsure [ratio]."""
 SHORTEST_STEADY_MM = 20.0
@@ -61,7 +66,7 @@ def toe_doubts(stations: Stations, along: Array, names: tuple[str, str], *, unit
         tell("toe-bridged", name, ~seen, max(4, one_width // 2))
         unsure = (stations.rival[i] > RIVAL_EDGE) | _jumped(stations.across_px[i], stations.across_px[0] - stations.across_px[1])
         tell("toe-unsure", name, unsure & seen, max(4, one_width // 2))
-        tell("finders-disagree", name, (stations.apart[i] > FINDERS_APART) & ~unsure & seen & inner, round(1.5 * one_width))
+        tell("finders-disagree", name, _disagree(stations, i, one_width) & ~unsure & seen & inner, round(1.5 * one_width))
         if stations.toe.any():
             tell("beads-overlap", name, (stations.beyond[i] > 0) & seen & inner, round(1.5 * one_width))
     return tuple(flags)
@@ -111,6 +116,13 @@ def range_doubts(scale: Scale, width_mm: float, middle_mm: Array, plate: str) ->
         if tilt > CHECKED_TILT_DEG:
             flags.append(Flag("outside-checked-range", f"seen {tilt:.0f}° aslant; checked up to {CHECKED_TILT_DEG:g}°"))
     return tuple(flags)
+
+
+def _disagree(stations: Stations, line: int, one_width: int) -> NDArray[np.bool_]:
+    """Where a second opinion lies clearly elsewhere, shape (n,): one that is sure of itself, beside a line that is less so."""
+    toe = cv2.blur(stations.toe[line][None], (one_width, 1), borderType=cv2.BORDER_REPLICATE)[0]
+    least = np.where(toe < SURE_TOE, FINDERS_APART, SURE_APART)
+    return np.asarray((stations.apart[line] > least) & (stations.vague[line] < VAGUE), dtype=bool)
 
 
 def _jumped(across: Array, width: Array) -> NDArray[np.bool_]:

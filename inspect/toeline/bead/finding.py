@@ -15,11 +15,11 @@ from toeline.bead.ends import Extent, bead_extent, core_presence, runs
 from toeline.bead.evidence import Evidence, classical_evidence
 from toeline.bead.finder import Band, find_bands
 from toeline.bead.hand import anchors_in_view, box_in_view, inside_box, meant_first
-from toeline.bead.looks import ANY_GROUND, PLATE, Ground
+from toeline.bead.looks import ANY_GROUND, FAR_PLATE, Ground
 from toeline.bead.parts import OFF_ENDS_MM, bead_parts
 from toeline.bead.result import Bead, ToeLine
 from toeline.bead.stations import core_seen, presence, read_off
-from toeline.bead.tracing import STEP_COLUMNS, Anchor, Trace, better, trace_band, trace_row
+from toeline.bead.tracing import STEP_COLUMNS, Anchor, Trace, beside, trace_band, trace_row
 from toeline.bead.view import CouponView, view_to_photo, view_to_plate
 from toeline.coupon import Hints
 from toeline.errors import BadUsage, NoBead
@@ -32,6 +32,8 @@ Array = NDArray[np.float64]
 STATION_MM = 0.5
 LEAST_CONFIDENCE = 0.05
 """Below this a bead is refused [ratio]."""
+LEAST_ON_PLATES = 0.75
+"""The same where millimetres are read off lines that only the classical evidence gave: it errs by half a face or by a halo [ratio]."""
 LEG_MM = (1.5, 18.0)
 GAP_WIDTHS = 0.5
 """A stretch without weld metal of at least so many widths is a gap in the bead."""
@@ -46,7 +48,7 @@ CORRELATION_WIDTHS = 1.0
 OTHER_POINTS = 24
 """Points kept of the middle line of a bead that was not chosen."""
 
-__all__ = ["find_bead"]
+__all__ = ["find_bead", "find_readings"]
 
 
 def find_bead(
@@ -57,7 +59,7 @@ def find_bead(
     travel: str = "right",
     hints: Hints | None = None,
     evidence: Evidence | None = None,
-    least_confidence: float = LEAST_CONFIDENCE,
+    least_confidence: float | None = None,
 ) -> Bead:
     """Find the bead in a view and trace its two toe lines.
 
@@ -75,8 +77,8 @@ def find_bead(
         Anchors, a box and a point on the bead that is meant, from a hand.
     evidence : Evidence, optional
         A learned map of the view; absent, the classical evidence is made here.
-    least_confidence : float
-        Below this a bead is refused, unless a hand pointed at it [ratio].
+    least_confidence : float, optional
+        Below this a bead is refused, unless a hand pointed at it; absent, what millimetres by this evidence ask for [ratio].
 
     Returns
     -------
@@ -100,6 +102,9 @@ def find_bead(
         )
     bead = _find(asked, hints)
     if hints == Hints():
+        if least_confidence is None:
+            on_plates = (evidence is None or evidence.roughness is not None) and scale.source != "none"
+            least_confidence = LEAST_ON_PLATES if on_plates else LEAST_CONFIDENCE
         if bead.confidence < least_confidence:
             raise NoBead(
                 "Something bead-like is there, but its toes can't be told from what lies beside them.",
@@ -116,6 +121,23 @@ def find_bead(
         flags=(*bead.flags, Flag("hand-anchored")),
         moved_mm=_moved(bead, asked),
     )
+
+
+def find_readings(view: CouponView, scale: Scale, *, joint: str, evidence: Evidence | None = None) -> tuple[Bead, ...]:
+    """Every reading of one bead whatever its confidence, the most probable first: one by a learned map or in a plain photo, two by the
+    classical evidence on plates.
+
+    Parameters
+    ----------
+    view, scale, joint, evidence
+        As for `find_bead`.
+
+    Raises
+    ------
+    NoBead
+        Nothing in the view looks enough like a bead.
+    """
+    return _readings(_Asked(view, scale, view.root_row is not None, "right", evidence), Hints())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -138,6 +160,15 @@ class _Asked:
 
 def _find(asked: _Asked, hints: Hints) -> Bead:
     """One bead by the given hints."""
+    return _readings(asked, hints)[0]
+
+
+def _readings(asked: _Asked, hints: Hints) -> tuple[Bead, ...]:
+    """One bead by the given hints, the more probable reading first.
+
+    Where strips say that there is plate beside it, and only the classical evidence tells metal from it, the bead is read twice: plate far from
+    a bead tells a face's shaded half from plate, but takes a halo of heat tint for metal; ground near by does the reverse.
+    """
     view = asked.view
     visible = view.valid & ~view.strips
     valid = None if visible.all() else visible
@@ -161,10 +192,17 @@ def _find(asked: _Asked, hints: Hints) -> Bead:
         return trace_band(view.image, valid, bands[0], evidence, anchors, ground=ground)
 
     if evidence.roughness is None or asked.scale.source == "none":
-        trace = trace_on(ANY_GROUND)
-    else:
-        trace = better(trace_on(PLATE), trace_on(ANY_GROUND))
-    return _assemble(asked, trace, bands, hints)
+        return (_assemble(asked, trace_on(ANY_GROUND), bands, hints),)
+    read: list[Bead] = []
+    refusals: list[NoBead] = []
+    for trace in beside(trace_on(FAR_PLATE), trace_on(ANY_GROUND)):
+        try:
+            read.append(_assemble(asked, trace, bands, hints))
+        except NoBead as refusal:
+            refusals.append(refusal)
+    if not read:
+        raise refusals[0]
+    return tuple(sorted(read, key=lambda bead: -bead.confidence))
 
 
 def _trace_tee(
@@ -214,7 +252,8 @@ def _assemble(asked: _Asked, trace: Trace, bands: tuple[Band, ...], hints: Hints
     ratio = 1.0 / view.px_per_mm
     along = stations.along_px * ratio
     traits = read_traits(trace, stations, bands)
-    surely = confidence(traits, "classical" if trace.second is None else "learned")
+    source = "learned" if trace.strip.weld is not None else "classical" if unscaled else "plates"
+    surely = confidence(traits, source)
     toes: dict[str, ToeLine] = {}
     plate_points: dict[str, Array] = {}
     for i, name in enumerate(names):

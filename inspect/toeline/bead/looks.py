@@ -35,7 +35,7 @@ ANY_SHARE, ANY_SPREAD = 0.7, 3.0
 SIDES = (1.25, 2.0)
 """Where both sides of the bead are looked at, in half widths from its middle [ratio]."""
 
-__all__ = ["ANY_GROUND", "PLATE", "Ground", "above_sides", "looks_log_odds", "rough_log_odds"]
+__all__ = ["ANY_GROUND", "FAR_PLATE", "PLATE", "Ground", "above_sides", "looks_log_odds", "rough_log_odds"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +56,9 @@ class Ground:
 
 
 PLATE = Ground(0.8, (0.8, 2.5), (0.3, 1.2))
+"""Beside lines that are known to be nearly right."""
+FAR_PLATE = Ground(0.8, (1.0, 2.5), (0.8, 2.0))
+"""Never near the lines: half a face that was missed is not taken for plate, however often its looks are learnt anew."""
 ANY_GROUND = Ground(0.5, (0.4, 1.5), (0.2, 1.0))
 """Where strips say so it is plate for a good way; in a plain photo a bench or another piece may soon follow."""
 

@@ -31,8 +31,9 @@ class Stations:
         Both toes' places, positive up, and their standard uncertainty.
     rival : ndarray, shape (2, n)
         Probability that the toe lies on another edge [ratio].
-    apart : ndarray, shape (2, n)
-        Distance between the learned and the classical line over the width, averaged over a width along; 0 where there is but one [ratio].
+    apart, vague : ndarray, shape (2, n)
+        Distance of the second opinion's line over the width, and the probability that this line itself lies elsewhere, both averaged over a
+        width along; 0 where there is none [ratio].
     toe : ndarray, shape (2, n)
         A learned map's probability of a toe along either line; 0 where nothing says so [ratio].
     beyond : ndarray, shape (2, n)
@@ -49,6 +50,7 @@ class Stations:
     u_px: Array
     rival: Array
     apart: Array
+    vague: Array
     toe: Array
     beyond: Array
     inner: Array
@@ -107,20 +109,21 @@ def read_off(trace: Trace, first: int, last: int, step_px: float, parting: Array
         (trace.strip.centre_row - rows) * trace.strip.pitch_px,
         np.hypot(sampled(trace.lines.sd_rows), DEFINITION_RATIO * trace.width_rows) * trace.strip.pitch_px,
         sampled(trace.lines.rival),
-        sampled(_apart(trace)),
+        *(sampled(field) for field in _second_opinion(trace)),
         *_across_the_bead(trace, at),
         visible & told,
         np.stack([trace.strip.to_view(columns, r) for r in rows]),
     )
 
 
-def _apart(trace: Trace) -> Array:
-    """Distance between both finders' lines over the width, averaged over one width along, shape (2, n)."""
+def _second_opinion(trace: Trace) -> tuple[Array, Array]:
+    """How far off the second opinion's lines are over the width, and how vague they are, averaged over one width along, (2, n) each."""
     if trace.second is None:
-        return np.zeros_like(trace.lines.rows)
+        return np.zeros_like(trace.lines.rows), np.zeros_like(trace.lines.rows)
     gap = np.abs(trace.lines.rows - trace.second.rows) / max(trace.width_rows, 1.0)
     reach = max(1, round(trace.width_rows / STEP_COLUMNS))
-    return np.asarray(cv2.blur(gap, (reach, 1), borderType=cv2.BORDER_REPLICATE), dtype=np.float64)
+    apart, vague = (cv2.blur(f, (reach, 1), borderType=cv2.BORDER_REPLICATE) for f in (gap, trace.second.rival))
+    return np.asarray(apart, dtype=np.float64), np.asarray(vague, dtype=np.float64)
 
 
 SHARES = np.linspace(-0.6, 1.6, 89)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,14 +32,12 @@ ROUNDS = (3, 2)
 BEYOND_HALVES = (3.0, 6.0)
 """How far beyond what is known of it a bead is followed, in half widths: by a learned map, and by roughness [ratio]."""
 
-CLEARLY = 1.1
-"""How much stronger the edges must be along lines that are believed instead of others [ratio]."""
 AT_BORDER = 0.9
 """A leg longer than this share of what a strip holds may be cut by the strip's border: once more in a wider one [ratio]."""
 EXPECTED = (1.3, 0.5, 0.5)
 """Width expected in the first strip over the band's half width, and its spread (log) in the first and second strip."""
 
-__all__ = ["Anchor", "Trace", "better", "trace_band", "trace_row"]
+__all__ = ["Anchor", "Trace", "beside", "trace_band", "trace_row"]
 
 Anchor = tuple[int, float, float]
 """(line 0 or 1, x, y in the view)."""
@@ -64,7 +62,7 @@ class Trace:
     toe : ndarray, shape (rows, n), or None
         Toe probability of a learned map.
     second : TwoLines or None
-        The lines that the classical evidence gives beside lines solved from a learned map; None where that map is classical itself.
+        A second opinion on both lines: by the classical evidence beside lines from a learned map, by another ground beside classical lines.
     """
 
     strip: Strip
@@ -89,16 +87,11 @@ class Trace:
         return float(np.median(np.abs(self.lines.rows[:, self.bead] - self.strip.centre_row), axis=1).max())
 
     @property
-    def edge_along(self) -> float:
-        """Mean edge score along both lines, over the bead; of the three rows nearest to a line the strongest counts."""
-        stations = np.arange(len(self.columns))[self.bead]
-        rows = np.clip(np.round(self.lines.rows[:, self.bead]).astype(int), 1, len(self.edges) - 2)
-        return float(np.mean(np.max([self.edges[rows + k, stations] for k in (-1, 0, 1)], axis=0)))
-
-    @property
-    def spread(self) -> float:
-        """Mean standard deviation of both lines over the width [ratio]."""
-        return float(self.lines.sd_rows[:, self.bead].mean() / self.width_rows)
+    def edge_along(self) -> Array:
+        """Edge score along both lines, of the three rows nearest to a line the strongest, shape (2, n)."""
+        rows = np.clip(np.round(self.lines.rows).astype(int), 1, len(self.edges) - 2)
+        stations = np.arange(len(self.columns))
+        return np.max([self.edges[rows + k, stations] for k in (-1, 0, 1)], axis=0).astype(np.float64)
 
     def toe_px(self, line: int) -> Array:
         """A toe line in the view, shape (n, 2) [px]."""
@@ -194,13 +187,17 @@ def trace_row(
     return trace
 
 
-def better(first: Trace, second: Trace) -> Trace:
-    """The first of two traces of one bead, unless the second lies on clearly stronger edges and is no less sure.
+def beside(first: Trace, second: Trace) -> tuple[Trace, Trace]:
+    """Two traces of one bead, each with the other's lines as its second opinion."""
+    return replace(first, second=_lines_of(second, first)), replace(second, second=_lines_of(first, second))
 
-    Plate far from a bead tells a face's shaded half from plate, but takes a halo of heat tint for metal; ground near by does the reverse. A
-    halo ends softly and metal at an edge.
-    """
-    return second if second.edge_along > CLEARLY * first.edge_along and second.spread <= first.spread else first
+
+def _lines_of(other: Trace, trace: Trace) -> TwoLines:
+    """The lines of another trace in this one's strip, with their spread and rivals."""
+    ratio = other.strip.pitch_px / trace.strip.pitch_px
+    fields = (other.lines.sd_rows * ratio, other.lines.rival)
+    rows, (sd, rival) = _carried(other, trace.strip, trace.columns, fields)
+    return TwoLines(rows, sd, rival)
 
 
 def _solve(
@@ -222,7 +219,7 @@ def _solve(
         edges = (EDGE_SHARE * edges + TOE_WEIGHT * toe).astype(np.float32)
     fixed = _fixed(strip, anchors, n)
     n_states = int(0.675 * rows_n) if least_half_rows is None else int(strip.centre_row - least_half_rows) + 1
-    rows = None if before is None else _carried(before, strip, columns)
+    rows = None if before is None else _carried(before, strip, columns)[0]
     if strip.weld is None:
         if rows is None and least_half_rows is None:
             half = expected[0] / EXPECTED[0]
@@ -298,15 +295,16 @@ def _through(lines: TwoLines, fixed: tuple[tuple[int, int, float], ...]) -> TwoL
     return TwoLines(rows, sd, lines.rival)
 
 
-def _carried(before: Trace, strip: Strip, columns: Array) -> Array:
-    """The lines of an earlier strip as rows of a new one, shape (2, n)."""
-    rows = []
+def _carried(before: Trace, strip: Strip, columns: Array, fields: tuple[Array, ...] = ()) -> tuple[Array, tuple[Array, ...]]:
+    """The lines of another strip as rows of this one, shape (2, n), and what is known along them, each of shape (2, n)."""
+    rows, along = np.empty((2, len(columns))), tuple(np.empty((2, len(columns))) for _ in fields)
     for line in (0, 1):
         at, row = strip.from_view(before.toe_px(line)[::2])
         order = np.argsort(at, kind="stable")
-        rows.append(np.interp(columns, at[order], row[order]))
-    first, second = np.minimum(rows[0], rows[1] - 4.0), np.maximum(rows[1], rows[0] + 4.0)
-    return np.stack([first, second])
+        rows[line] = np.interp(columns, at[order], row[order])
+        for field, carried in zip(fields, along, strict=True):
+            carried[line] = np.interp(columns, at[order], field[line, ::2][order])
+    return np.stack([np.minimum(rows[0], rows[1] - 4.0), np.maximum(rows[1], rows[0] + 4.0)]), along
 
 
 def _pooled(field: Array32, n: int) -> Array32:
