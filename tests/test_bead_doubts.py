@@ -9,9 +9,9 @@ import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from tests.drawn_beads import DrawnBead, draw_bead, plain_view, tee_view
+from tests.drawn_beads import DrawnBead, draw_bead, plain_view, tee_view, toe_errors_px
 
-from toeline.bead import Evidence, find_bead
+from toeline.bead import Evidence, find_bead, find_readings
 from toeline.bead.confidence import HIGHEST, Traits, confidence
 from toeline.bead.parts import bead_parts
 from toeline.coupon import Hints
@@ -172,6 +172,45 @@ def test_below_the_threshold_it_refuses_and_asks_for_a_hand() -> None:
     assert "points on the toes" in caught.value.advice
     box = (0.0, 150.0, 899.0, 450.0)
     assert find_bead(view, scale, joint="plate", least_confidence=0.99, hints=Hints(box_px=box)).toes
+
+
+def test_on_plates_roughness_reads_a_bead_twice_and_the_better_reading_comes_first() -> None:
+    drawn = draw_bead(seed=24)
+    view, scale = plain_view(drawn.image, px_per_mm=10.0)
+    both = find_readings(view, scale, joint="plate")
+    assert len(both) == 2 and both[0].confidence >= both[1].confidence
+    for bead in both:
+        off = [toe_errors_px(toe.photo_px, line).mean() for toe, line in zip(bead.toes.values(), drawn.toes_px, strict=True)]
+        assert np.mean(off) < 0.05 * drawn.width_px
+        assert 0.0 < bead.traits["apart"] < 0.05, "each is the other's second opinion"
+    assert len(find_readings(view, scale, joint="plate", evidence=learned(drawn))) == 1
+    assert len(find_readings(*plain_view(drawn.image), joint="plate")) == 1
+
+
+def test_millimetres_by_roughness_alone_are_refused_sooner_than_a_shape() -> None:
+    drawn = draw_bead(seed=24)
+    soft = cv2.GaussianBlur(drawn.image, (0, 0), 4.0).astype(np.float64)
+    grain = np.random.default_rng(0).normal(0, 4, soft.shape[:2])[..., None]
+    faint = np.clip(soft.mean() + 0.2 * (soft - soft.mean()) + grain, 0, 255).astype(np.uint8)
+    view, scale = plain_view(faint, px_per_mm=10.0)
+    reading = find_readings(view, scale, joint="plate")[0]
+    off = [toe_errors_px(toe.photo_px, line).mean() for toe, line in zip(reading.toes.values(), drawn.toes_px, strict=True)]
+    assert np.mean(off) > 0.08 * drawn.width_px, "this reading is not right, and it says so:"
+    with pytest.raises(NoBead) as caught:
+        find_bead(view, scale, joint="plate")
+    assert "points on the toes" in caught.value.advice
+    assert find_bead(*plain_view(faint), joint="plate").toes
+
+
+def test_a_vague_second_opinion_raises_no_doubt() -> None:
+    """Without any texture the classical evidence knows nothing of where a toe is: a learned line that lies off is not doubted by it."""
+    drawn = draw_bead(seed=21)
+    evidence = learned(drawn, shift_px=0.4 * drawn.width_px, between=(0.4, 0.8))
+    grain = np.random.default_rng(1).normal(120, 3, drawn.image.shape[:2])
+    bare = np.repeat(np.clip(grain, 0, 255).astype(np.uint8)[..., None], 3, axis=2)
+    for image, doubted in ((drawn.image, True), (bare, False)):
+        flags = find_bead(*plain_view(image), joint="plate", evidence=evidence, least_confidence=0.0).flags
+        assert any(flag.name == "finders-disagree" for flag in flags) == doubted
 
 
 def test_other_beads_are_listed_and_one_point_chooses() -> None:

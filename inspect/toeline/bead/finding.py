@@ -32,7 +32,7 @@ Array = NDArray[np.float64]
 STATION_MM = 0.5
 LEAST_CONFIDENCE = 0.05
 """Below this a bead is refused [ratio]."""
-LEAST_ON_PLATES = 0.75
+LEAST_ON_PLATES = 0.8
 """The same where millimetres are read off lines that only the classical evidence gave: it errs by half a face or by a halo [ratio]."""
 LEG_MM = (1.5, 18.0)
 GAP_WIDTHS = 0.5

@@ -103,13 +103,15 @@ def read_off(trace: Trace, first: int, last: int, step_px: float, parting: Array
     visible = np.stack([trace.seen[np.clip(np.round(r).astype(int), 0, len(trace.seen) - 1), nearest] > 0.5 for r in rows])
     edge = np.stack([trace.edges[np.clip(np.round(r).astype(int), 0, len(trace.seen) - 1), nearest] for r in rows])
     told = (sampled(parting) > 0.0) | (edge > 0.7)
+    apart, vague = _second_opinion(trace)
     return Stations(
         at,
         (at - first) * spacing,
         (trace.strip.centre_row - rows) * trace.strip.pitch_px,
         np.hypot(sampled(trace.lines.sd_rows), DEFINITION_RATIO * trace.width_rows) * trace.strip.pitch_px,
         sampled(trace.lines.rival),
-        *(sampled(field) for field in _second_opinion(trace)),
+        sampled(apart),
+        sampled(vague),
         *_across_the_bead(trace, at),
         visible & told,
         np.stack([trace.strip.to_view(columns, r) for r in rows]),

@@ -91,7 +91,7 @@ class Trace:
         """Edge score along both lines, of the three rows nearest to a line the strongest, shape (2, n)."""
         rows = np.clip(np.round(self.lines.rows).astype(int), 1, len(self.edges) - 2)
         stations = np.arange(len(self.columns))
-        return np.max([self.edges[rows + k, stations] for k in (-1, 0, 1)], axis=0).astype(np.float64)
+        return np.asarray(np.max([self.edges[rows + k, stations] for k in (-1, 0, 1)], axis=0), dtype=np.float64)
 
     def toe_px(self, line: int) -> Array:
         """A toe line in the view, shape (n, 2) [px]."""
