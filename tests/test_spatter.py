@@ -360,5 +360,7 @@ def test_what_was_there_before_is_taken_off() -> None:
     right = [p for p in told.particles if p.x_px > 430]
     left = [p for p in told.particles if p.x_px < 400]
     assert len(right) <= 0.3 * sum(p.x_px > 430 for p in now.spatter.particles)
-    assert len(left) >= sum(p.x_px < 400 for p in now.spatter.particles) - 1
+    fresh = [p for p in now.spatter.particles if np.hypot(*(droplets[new, :2] - [p.x_px, p.y_px]).T).min() < 5.0]
+    assert len(fresh) >= 5
+    assert len(left) >= len(fresh) - 1
     assert told.density_per_cm2 is not None

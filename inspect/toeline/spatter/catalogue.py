@@ -156,7 +156,7 @@ def _coarse(points: Array, ratio: float) -> NDArray[np.int32]:
 
 def _out_of_focus(bright: NDArray[np.uint8], px_per_mm: float, seen: Mask) -> Mask:
     """Where fine detail has gone although coarser detail is there: fine over coarse energy far below that of the sharpest plate."""
-    shrink = max(1.0, px_per_mm / 16.0)
+    shrink = px_per_mm / 16.0 if px_per_mm > 20.0 else 1.0
     fine_size = (max(8, round(bright.shape[1] / shrink)), max(8, round(bright.shape[0] / shrink)))
     grey = cv2.resize(bright, fine_size, interpolation=cv2.INTER_AREA).astype(np.float32)
     first, second = cv2.GaussianBlur(grey, (0, 0), 1.0), cv2.GaussianBlur(grey, (0, 0), 2.5)

@@ -23,7 +23,7 @@ STEP = 2
 """Pixels to one cell of the network's map."""
 AROUND_PX = 33
 """Side of the surroundings that brightness and contrast are told against [px]."""
-MARGIN_PX = 24
+MARGIN_PX = 16
 """The picture is looked at in windows with a margin about each that only lends context [px]."""
 BLOCK_PX = 16
 """Windows are laid on a grid of this step, which is the network's coarsest [px]."""
@@ -67,11 +67,15 @@ def shown(picture: Array32) -> Array32:
     square = cv2.sqrBoxFilter(grey, -1, box, normalize=True, borderType=cv2.BORDER_REFLECT_101)
     spread = np.sqrt(np.maximum(square - mean * mean, 0)) + np.float32(0.015)
     planes = np.empty((5, *grey.shape), dtype=np.float32)
-    away = np.float32(3) * mean
-    for plane, channel in zip(planes, cv2.split(picture), strict=False):
-        np.subtract(channel * np.float32(3 / 255), away, out=plane)
-    planes[3] = np.clip((grey - mean) / spread, -4, 4) * np.float32(0.5)
-    np.subtract(np.float32(2) * mean, np.float32(1), out=planes[4])
+    np.multiply(mean, np.float32(3), out=planes[4])
+    for k in range(3):
+        np.multiply(picture[..., k], np.float32(3 / 255), out=planes[k])
+        planes[k] -= planes[4]
+    contrast = np.subtract(grey, mean, out=planes[3])
+    contrast /= spread
+    np.clip(contrast, -4, 4, out=contrast)
+    contrast *= np.float32(0.5)
+    np.subtract(np.multiply(mean, np.float32(2), out=planes[4]), np.float32(1), out=planes[4])
     return planes
 
 
