@@ -213,6 +213,15 @@ def test_a_vague_second_opinion_raises_no_doubt() -> None:
         assert any(flag.name == "finders-disagree" for flag in flags) == doubted
 
 
+def test_a_missed_third_of_the_face_shows_in_its_texture() -> None:
+    drawn = draw_bead(seed=26)
+    right, part = (
+        find_bead(*plain_view(drawn.image), joint="plate", evidence=learned(drawn, shift_px=shift), least_confidence=0.0)
+        for shift in (0.0, -0.3 * drawn.width_px)
+    )
+    assert right.traits["textured"] < 0.3 and part.traits["textured"] > 0.6
+
+
 def test_other_beads_are_listed_and_one_point_chooses() -> None:
     upper = draw_bead(seed=6, offset_px=-160.0, width_px=50.0, wander_px=3.0)
     both = draw_bead(seed=7, offset_px=130.0, width_px=60.0, wander_px=3.0, base=upper.image)

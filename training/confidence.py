@@ -55,7 +55,7 @@ CLASSICAL_SPOILS = ("plain", "shrunk")
 SHARES = {"real": 1.0, "rendered": 1.0, "empty": 0.4}
 """What each kind of picture weighs in the fit, together."""
 BETTER = frozenset({"toe", "toe_low", "inside", "parting", "seen", "band"})
-WORSE = frozenset({"spread", "spread_high", "rival", "apart", "apart_high", "outside", "inner", "uneven", "crowd"})
+WORSE = frozenset({"spread", "spread_high", "rival", "apart", "apart_high", "outside", "inner", "uneven", "crowd", "textured"})
 """Traits that may only raise, or only lower, the probability: what is known beforehand need not be learnt from few pictures."""
 RIDGE = 1.0
 ROOT = Path(__file__).resolve().parents[1]

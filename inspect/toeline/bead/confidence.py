@@ -7,10 +7,11 @@ numbers are kept in `confidence.json`. Right means: both toes lie within 8 % of 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from functools import cache
 from importlib.resources import files
+from typing import Any
 
 import cv2
 import numpy as np
@@ -27,6 +28,12 @@ HIGHEST = 0.98
 
 SECOND_CREASE = 0.3
 """Toe probability from which a line between the toes counts as a second crease [ratio]."""
+ACROSS = np.linspace(-1.0, 2.0, 121)
+"""Places across the bead, in widths from the first toe, at which its roughness is read [ratio]."""
+FAR, NEAR, BETWEEN = (-0.95, -0.5), (-0.3, -0.05), (0.25, 0.75)
+"""Zones beyond the first toe and between both [ratio]."""
+LEAST_RELIEF = 0.2
+"""A face less rough than this above the plate is taken for this rough, in logs."""
 USUAL_BAND = 3.0
 USUAL_TOE = (0.6, 0.35)
 """Stand-ins where a learned map says nothing of the toe line apart: its usual probability along the lines, and the lower tenth [ratio]."""
@@ -66,6 +73,9 @@ class Traits:
         Total contrast of the band that the bead was found in, in logs; what is usual on a tee, where none was looked for.
     crowd : float
         Total contrast of the next best bead over the chosen one's [ratio].
+    textured : float
+        How rough it is just beyond the toes, the rougher side: 0 as farther off on that side, 1 as between them [ratio]. A part of the face that
+        was missed may be as dull as plate, but no plate is rough in that way; where farther off is face as well it can't show.
     """
 
     spread: float
@@ -85,10 +95,11 @@ class Traits:
     long: float
     band: float
     crowd: float
+    textured: float
 
-    def vector(self) -> Array:
-        """All traits in order, shape (n,)."""
-        return np.array([getattr(self, field.name) for field in fields(self)], dtype=np.float64)
+    def vector(self, names: Sequence[str]) -> Array:
+        """Some traits in order, shape (n,)."""
+        return np.array([getattr(self, name) for name in names], dtype=np.float64)
 
 
 def read_traits(trace: Trace, stations: Stations, bands: tuple[Band, ...]) -> Traits:
@@ -119,6 +130,7 @@ def read_traits(trace: Trace, stations: Stations, bands: tuple[Band, ...]) -> Tr
         long=float(np.log(max(float(stations.along_px[-1]), 1.0) / width_px)),
         band=float(np.log(max(bands[0].total, 0.1))) if bands else USUAL_BAND,
         crowd=float(bands[1].total / bands[0].total) if len(bands) > 1 else 0.0,
+        textured=_textured(trace, stations),
     )
 
 
@@ -131,6 +143,31 @@ def _on_toe(trace: Trace, stations: Stations) -> tuple[float, float]:
     return USUAL_TOE if trace.toe is None else (float(stations.toe.mean()), float(np.quantile(stations.toe, 0.1)))
 
 
+def _textured(trace: Trace, stations: Stations) -> float:
+    """Roughness from 5 % to 30 % of the width beyond the lines, above that farther off, over that between them; over the middle stations."""
+    spare = len(stations.at) // 10
+    at = stations.at[spare : len(stations.at) - spare]
+    index = np.arange(len(trace.columns), dtype=np.float64)
+    first, second = (np.interp(at, index, row) for row in trace.lines.rows)
+    rows = (first + ACROSS[:, None] * (second - first)).astype(np.float32)
+    columns = np.broadcast_to(at.astype(np.float32), rows.shape).copy()
+    rough = cv2.remap(trace.rough, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    seen = cv2.remap(trace.seen, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT) > 0.5
+
+    def usual(low: float, high: float) -> float:
+        zone = (ACROSS > low) & (ACROSS < high)
+        n = seen[zone].sum(axis=0)
+        means = (rough[zone] * seen[zone]).sum(axis=0)[n > 2] / n[n > 2]
+        return float(np.median(means)) if len(means) else float("nan")
+
+    far, near = np.array([usual(*FAR), usual(1 - FAR[1], 1 - FAR[0])]), np.array([usual(*NEAR), usual(1 - NEAR[1], 1 - NEAR[0])])
+    between = usual(*BETWEEN)
+    known = np.isfinite(far) & np.isfinite(near) & np.isfinite(between)
+    if not known.any():
+        return 0.0
+    return float((near - far)[known].max() / max(between - far[known].min(), LEAST_RELIEF))
+
+
 def confidence(traits: Traits, source: str) -> float:
     """Probability that both toe lines are right [ratio].
 
@@ -141,16 +178,16 @@ def confidence(traits: Traits, source: str) -> float:
         Which evidence the lines came from: ``learned``; ``classical`` in a plain photo; or ``plates``, classical where strips tell of plate.
     """
     model = _models()[source]
-    off = (traits.vector() - np.asarray(model["middle"])) / np.asarray(model["scale"])
+    off = (traits.vector(model["traits"]) - np.asarray(model["middle"])) / np.asarray(model["scale"])
     logit = float(model["offset"]) + float(np.clip(off, -3.0, 3.0) @ np.asarray(model["weights"]))
     return float(min(HIGHEST, 1 / (1 + np.exp(-logit))))
 
 
 @cache
-def _models() -> Mapping[str, Mapping[str, Array]]:
+def _models() -> Mapping[str, Mapping[str, Any]]:
     told = json.loads(files("toeline").joinpath("bead/confidence.json").read_text(encoding="utf-8"))
-    names = [field.name for field in fields(Traits)]
+    names = {field.name for field in fields(Traits)}
     for source, model in told["models"].items():
-        if model["traits"] != names:
+        if not names.issuperset(model["traits"]):
             raise ValueError(f"confidence.json was fitted on other traits than {source} has now; run training.confidence again")
     return told["models"]  # type: ignore[no-any-return]

@@ -21,7 +21,7 @@ RIVAL_BEAD = 0.5
 """Another bead with at least this share of the chosen one's total contrast is told of [ratio]."""
 FINDERS_APART = 0.2
 """Distance between the learned and the classical line over the width from which they disagree: of such stretches on marked photos kept
-apart 47 % are over 15 % of the width wrong, of others 9 % [ratio]."""
+apart 41 % are over 15 % of the width wrong, of others 10 % [ratio]."""
 VAGUE = 0.2
 """A second opinion that itself lies elsewhere with at least this probability raises no doubt [ratio]."""
 SURE_TOE, SURE_APART = 0.75, 0.35

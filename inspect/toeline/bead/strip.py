@@ -24,7 +24,10 @@ RAMP_ROWS = 2.0
 RAMP_SHARE = 0.9
 """Share of a smoother gradient taken off an edge: heat tint and shading ramp, metal ends at once [ratio]."""
 
-__all__ = ["BURNT_OUT", "Strip", "features", "lay_straight", "resample_line", "smooth_line"]
+ALONG = (1, 3)
+"""Which features are roughness along the bead."""
+
+__all__ = ["ALONG", "BURNT_OUT", "Strip", "features", "lay_straight", "resample_line", "smooth_line"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

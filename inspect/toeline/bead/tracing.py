@@ -11,7 +11,7 @@ from toeline.bead.ends import bead_extent, core_presence
 from toeline.bead.evidence import Evidence
 from toeline.bead.finder import Band
 from toeline.bead.looks import ANY_GROUND, PLATE, Ground, above_sides, looks_log_odds, rough_log_odds
-from toeline.bead.strip import Strip, features, lay_straight, resample_line, smooth_line
+from toeline.bead.strip import ALONG, Strip, features, lay_straight, resample_line, smooth_line
 from toeline.bead.toes import TwoLines, edge_score, solve_lines
 
 Array = NDArray[np.float64]
@@ -57,6 +57,8 @@ class Trace:
         Log odds of weld metal, edge score and visibility that the lines were solved from.
     whole : ndarray, shape (rows, n)
         Log odds of weld metal by one measure for the whole strip, which tells where the bead ends.
+    rough : ndarray, shape (rows, n)
+        Log roughness along the bead.
     bead : slice
         Stations that look like the bead; beyond its ends the lines follow whatever they find.
     toe : ndarray, shape (rows, n), or None
@@ -72,6 +74,7 @@ class Trace:
     edges: Array32
     seen: Array32
     whole: Array32
+    rough: Array32
     bead: slice
     toe: Array32 | None = None
     second: TwoLines | None = None
@@ -214,6 +217,7 @@ def _solve(
     rows_n, n = stack.shape[:2]
     columns = np.arange(n, dtype=np.float64) * STEP_COLUMNS + (STEP_COLUMNS - 1) / 2
     edges = edge_score(edge, seen)
+    rough = stack[..., ALONG].mean(axis=2)
     toe = None if strip.toe is None else np.asarray(_pooled(strip.toe, n) * seen, dtype=np.float32)
     if toe is not None:
         edges = (EDGE_SHARE * edges + TOE_WEIGHT * toe).astype(np.float32)
@@ -230,14 +234,14 @@ def _solve(
             n_states=n_states, width_rows=expected, fixed=fixed,
         )  # fmt: skip
         bead = _extent(whole, lines.rows, seen, both=True)
-        return Trace(strip, columns, _through(lines, fixed), odds, edges, seen, whole, bead)
+        return Trace(strip, columns, _through(lines, fixed), odds, edges, seen, whole, rough, bead)
     odds = np.asarray(_pooled(strip.weld, n) * seen, dtype=np.float32)
     lines = solve_lines(odds, edges, n_states=n_states, width_rows=expected, fixed=fixed)
     second = None
     if before is not None:
         second = _second_opinion(stack, edge_score(edge, seen), seen, lines, n_states=n_states, log_sd=expected[1])
     bead = _extent(odds, lines.rows, seen, both=False)
-    return Trace(strip, columns, _through(lines, fixed), odds, edges, seen, odds, bead, toe, second)
+    return Trace(strip, columns, _through(lines, fixed), odds, edges, seen, odds, rough, bead, toe, second)
 
 
 def _by_looks(
