@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import cv2
 import numpy as np
@@ -11,7 +11,7 @@ import pytest
 from numpy.typing import NDArray
 from tests.drawn_beads import DrawnBead, draw_bead, plain_view, tee_view, toe_errors_px
 
-from toeline.bead import Evidence, find_bead, find_readings
+from toeline.bead import Evidence, find_bead, find_readings, finding
 from toeline.bead.confidence import HIGHEST, Traits, confidence
 from toeline.bead.parts import bead_parts
 from toeline.coupon import Hints
@@ -185,6 +185,18 @@ def test_on_plates_roughness_reads_a_bead_twice_and_the_better_reading_comes_fir
         assert 0.0 < bead.traits["apart"] < 0.05, "each is the other's second opinion"
     assert len(find_readings(view, scale, joint="plate", evidence=learned(drawn))) == 1
     assert len(find_readings(*plain_view(drawn.image), joint="plate")) == 1
+
+
+def test_readings_that_exclude_each_other_leave_less_belief_in_either() -> None:
+    """Bayes' rule for two readings of which at most one is right."""
+    drawn = draw_bead(seed=24)
+    view, scale = plain_view(drawn.image, px_per_mm=10.0)
+    bead = find_readings(view, scale, joint="plate")[0]
+    other = replace(bead, confidence=0.8, traits={**bead.traits, "apart": 0.4})
+    one = replace(bead, confidence=0.9, traits={**bead.traits, "apart": 0.3})
+    told = [reading.confidence for reading in finding._exclusive([one, other])]
+    assert told == pytest.approx([9 / 14, 4 / 14]), "odds of 9, 4 and 1 for the first, the second and neither"
+    assert finding._exclusive([bead, bead]) == [bead, bead]
 
 
 def test_millimetres_by_roughness_alone_are_refused_sooner_than_a_shape() -> None:

@@ -32,9 +32,11 @@ Array = NDArray[np.float64]
 STATION_MM = 0.5
 LEAST_CONFIDENCE = 0.05
 """Below this a bead is refused [ratio]."""
-LEAST_ON_PLATES = 0.8
+LEAST_ON_PLATES = 0.75
 """The same where millimetres are read off lines that only the classical evidence gave: it errs by half a face or by a halo [ratio]."""
 LEG_MM = (1.5, 18.0)
+CLEARLY_APART = 0.1
+"""Two readings of one bead so many widths apart in the mean exclude each other; right is within 0.08 [ratio]."""
 GAP_WIDTHS = 0.5
 """A stretch without weld metal of at least so many widths is a gap in the bead."""
 FAR_WIDTHS = 2.0
@@ -202,7 +204,15 @@ def _readings(asked: _Asked, hints: Hints) -> tuple[Bead, ...]:
             refusals.append(refusal)
     if not read:
         raise refusals[0]
-    return tuple(sorted(read, key=lambda bead: -bead.confidence))
+    return tuple(sorted(_exclusive(read), key=lambda bead: -bead.confidence))
+
+
+def _exclusive(read: list[Bead]) -> list[Bead]:
+    """Readings clearly apart can't both be right: each one's probability given that at most one is."""
+    if len(read) < 2 or min(bead.traits["apart"] for bead in read) < CLEARLY_APART:
+        return read
+    odds = [bead.confidence / (1 - bead.confidence) for bead in read]
+    return [replace(bead, confidence=o / (1 + sum(odds))) for bead, o in zip(read, odds, strict=True)]
 
 
 def _trace_tee(
