@@ -51,15 +51,31 @@ def test_none_is_refused(found: dict[str, tuple[Inspection, Score]]) -> None:
 
 
 def test_sizes_and_toes_are_near_the_truth(found: dict[str, tuple[Inspection, Score]]) -> None:
-    """First targets: sizes and toe lines within 0.3 mm for the typical coupon. The reached figures stand in DEVELOPERS.md."""
+    """Well within what the tool claims; the reached figures stand in DEVELOPERS.md."""
     figures = summary([score for _, score in found.values()])
-    assert figures["size_error_median_mm"] <= 0.3
-    assert figures["toe_median_mm"] <= 0.3
+    assert figures["size_error_median_mm"] <= 0.12
+    assert figures["toe_median_mm"] <= 0.15 and figures["toe_95_mm"] <= 0.3
+
+
+def test_the_spread_of_the_width_is_near_the_truth(found: dict[str, tuple[Inspection, Score]]) -> None:
+    """Of the stretch that was judged, from the truth's own widths: no bead is perfectly even, and the ± holds."""
+    n_within = 0
+    for path, truth in sample_truths(SAMPLES):
+        size = found[path.name][0].size
+        assert size is not None
+        at = np.array(truth["stations"]["along_mm"], dtype=float)
+        true = np.array([np.nan if w is None else w for w in truth["stations"]["width_mm"]], dtype=float)
+        judged = size.stations.along_mm[size.steady] + at[np.isfinite(true)][0]
+        inside = np.isfinite(true) & (at >= judged[0]) & (at <= judged[-1])
+        told = size.measures["width_sd_mm"]
+        assert told.value > 0
+        n_within += abs(told.value - np.std(true[inside], ddof=1)) <= 2 * told.u
+    assert n_within >= 14  # of 16
 
 
 def test_the_claimed_uncertainty_is_not_far_too_small(found: dict[str, tuple[Inspection, Score]]) -> None:
     figures = summary([score for _, score in found.values()])
-    assert figures["within_2u"] >= 0.6
+    assert figures["within_2u"] >= 0.85
 
 
 def test_spatter_is_found(found: dict[str, tuple[Inspection, Score]]) -> None:

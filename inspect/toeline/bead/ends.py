@@ -15,7 +15,7 @@ LANES = (0.15, 0.6)
 LANE = (0.3, 0.7)
 """Where the core is looked at, in half widths from the middle: both lanes together, and each by itself [ratio]."""
 
-__all__ = ["Extent", "bead_extent", "core_presence", "running_median", "runs"]
+__all__ = ["Extent", "bead_extent", "core_odds", "core_presence", "running_median", "runs"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,13 +34,11 @@ def runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return [(int(a), int(b) - 1) for a, b in zip(np.nonzero(change == 1)[0], np.nonzero(change == -1)[0], strict=True)]
 
 
-def core_presence(odds: NDArray[np.float32], rows: Array, seen: NDArray[np.float32], *, both: bool = False) -> Array:
-    """How weld-like the bead's core is at each station, above what parts bead from plate in this picture, shape (n,).
+def core_odds(odds: NDArray[np.float32], rows: Array, seen: NDArray[np.float32], *, both: bool = False) -> Array:
+    """Log odds of weld metal of the bead's core at each station, shape (n,).
 
     The core is two lanes between both toes at their usual distance, off the middle where a tee's root line would show:
-    beyond the bead's ends the lines follow whatever they find, the core shows bare plate. The level that parts lies half
-    way between the core's usual and its lowest values, but at least 0.5 (in log odds) below the usual, so that a bead
-    without ends in view is not cut; where even the usual looks like plate the bead is short, and even odds part (own definition).
+    beyond the bead's ends the lines follow whatever they find, the core shows bare plate.
 
     Parameters
     ----------
@@ -54,7 +52,7 @@ def core_presence(odds: NDArray[np.float32], rows: Array, seen: NDArray[np.float
     Returns
     -------
     ndarray, shape (n,)
-        −1 before the first and after the last station that shows any core.
+        NaN before the first and after the last station that shows any core, and everywhere where none does.
     """
     n = odds.shape[1]
     half = float(np.median(rows[1] - rows[0])) / 2
@@ -69,16 +67,27 @@ def core_presence(odds: NDArray[np.float32], rows: Array, seen: NDArray[np.float
 
     core = np.fmin(lane(-off, LANE), lane(off, LANE)) if both else lane(np.abs(off), LANES)
     if not np.isfinite(core).any():
-        return np.zeros(n)
+        return core
+    known = np.nonzero(np.isfinite(core))[0]
+    core = np.interp(np.arange(n), known, core[known], left=np.nan, right=np.nan)
+    first, last = int(known[0]), int(known[-1])
+    core[first : last + 1] = running_median(core[first : last + 1], max(2, min(n // 4, round(0.35 * half))))
+    return np.asarray(core, dtype=np.float64)
+
+
+def core_presence(core: Array) -> Array:
+    """How weld-like the bead's core is above what parts bead from plate in this picture, shape (n,); −1 where no core is seen.
+
+    The level that parts lies half way between the core's usual and its lowest values, but at least 0.5 (in log odds) below the usual, so
+    that a bead without ends in view is not cut; where even the usual looks like plate the bead is short, and even odds part (own
+    definition). The level finds ends; it does not say that what lies below it is plate.
+    """
     known = np.isfinite(core)
-    core = np.interp(np.arange(n), np.nonzero(known)[0], core[known])
-    core = running_median(core, max(2, min(n // 4, round(0.35 * half))))
+    if not known.any():
+        return np.zeros(len(core))
     top, high, low = (float(q) for q in np.quantile(core[known], [0.95, 0.65, 0.04]))
     level = 0.0 if high < 0 < top else high - max(END_SHARE * (high - low), 0.5)
-    above = core - level
-    first, last = (int(np.nonzero(known)[0][i]) for i in (0, -1))
-    above[:first] = above[last + 1 :] = -1.0
-    return np.asarray(above, dtype=np.float64)
+    return np.where(known, core - level, -1.0)
 
 
 def running_median(values: Array, reach: int) -> Array:

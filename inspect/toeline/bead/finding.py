@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from toeline.bead.confidence import confidence, read_traits
 from toeline.bead.doubts import RIVAL_BEAD, bead_doubts, range_doubts, toe_doubts
-from toeline.bead.ends import Extent, bead_extent, core_presence, runs
+from toeline.bead.ends import Extent, bead_extent, core_odds, core_presence, runs
 from toeline.bead.evidence import Evidence, classical_evidence
 from toeline.bead.finder import Band, find_bands
 from toeline.bead.hand import anchors_in_view, box_in_view, inside_box, meant_first
@@ -307,24 +307,27 @@ def _ends(
 ) -> tuple[int, int, tuple[bool, bool], list[tuple[int, int]], tuple[tuple[int, int], ...]]:
     """First and last trace station of the bead, whether it runs out of the view at its left, right end, gaps within it, and pieces of
     weld beyond it, all in trace stations."""
-    there = core_presence(trace.whole, trace.lines.rows, trace.seen, both=trace.strip.weld is None)
+    odds = core_odds(trace.whole, trace.lines.rows, trace.seen, both=trace.strip.weld is None)
+    there = core_presence(odds)
+    learned = trace.strip.weld is not None  # a learned map knows plate from weld metal up to the border
+    plate = (there < 0) & ~(odds > 0) if learned else there < 0
     extent = bead_extent(there, bridge=max(3, int(1.0 * trace.width_rows / STEP_COLUMNS)))
     if bands and unscaled:  # a plain photo mostly shows a stretch of a long seam: its ends count for little
         extent = _with_band(extent, trace, bands[0])
     core = np.nonzero(core_seen(trace))[0]
     low, high = (int(core[0]), int(core[-1])) if len(core) else (0, len(there) - 1)
     edge = max(2, int(0.5 * trace.width_rows / STEP_COLUMNS))
-    learned = trace.strip.weld is not None  # a learned map knows plate from weld metal up to the border
     bare = max(2, int(OPEN_BARE * trace.width_rows / STEP_COLUMNS)) if learned else edge
+    near = len(there) if learned else edge
     open_ends = (
-        extent.first <= low + edge and int(np.count_nonzero(there[low : extent.first] < 0)) <= bare,
-        extent.last >= high - edge and int(np.count_nonzero(there[extent.last + 1 : high + 1] < 0)) <= bare,
+        extent.first <= low + near and int(np.count_nonzero(plate[low : extent.first])) <= bare,
+        extent.last >= high - near and int(np.count_nonzero(plate[extent.last + 1 : high + 1])) <= bare,
     )
     first, last = (low if open_ends[0] else extent.first), (high if open_ends[1] else extent.last)
     if trace.strip.weld is None:  # roughness alone can't tell a gap from a smooth stretch
         return first, last, open_ends, [], ()
     least = GAP_WIDTHS * trace.width_rows / STEP_COLUMNS
-    gaps = [(a, b) for a, b in runs(there < 0) if a > first + least and b < last - least and b - a >= least]
+    gaps = [(a, b) for a, b in runs(plate) if a > first + least and b < last - least and b - a >= least]
     return first, last, open_ends, gaps, tuple((a, b) for a, b in extent.others if b < first or a > last)
 
 

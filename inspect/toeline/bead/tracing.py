@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.bead.ends import bead_extent, core_presence
+from toeline.bead.ends import bead_extent, core_odds, core_presence
 from toeline.bead.evidence import Evidence
 from toeline.bead.finder import Band
 from toeline.bead.looks import ANY_GROUND, PLATE, Ground, above_sides, looks_log_odds, rough_log_odds
@@ -274,7 +274,7 @@ def _by_looks(
 
 def _extent(whole: Array32, rows: Array, seen: Array32, *, both: bool) -> slice:
     """Stations of the bead."""
-    extent = bead_extent(core_presence(whole, rows, seen, both=both), bridge=10)
+    extent = bead_extent(core_presence(core_odds(whole, rows, seen, both=both)), bridge=10)
     return slice(extent.first, extent.last + 1)
 
 
