@@ -11,9 +11,10 @@ import pytest
 from numpy.typing import NDArray
 from tests.drawn_beads import DrawnBead, draw_bead, plain_view, tee_view, toe_errors_px
 
-from toeline.bead import Evidence, find_bead, find_readings, finding
+from toeline.bead import Evidence, find_bead, find_readings, finding, with_breaks
 from toeline.bead.confidence import HIGHEST, Traits, confidence
 from toeline.bead.parts import bead_parts
+from toeline.bead.result import Bead, Part, ToeLine
 from toeline.coupon import Hints
 from toeline.errors import BadUsage, NoBead
 from toeline.record import schema
@@ -153,6 +154,37 @@ def test_gap_and_tack_beyond_the_end_are_named() -> None:
     )
     assert [(part.kind, part.from_mm) for part in parts][0] == ("tack", -20.0)
     assert any(part.kind == "restart" and part.from_mm == 70.0 for part in parts)
+
+
+def flat_bead(gaps: tuple[tuple[float, float], ...] = ()) -> Bead:
+    """120 mm long, 8 mm wide, with a hump of 1.2 mm at 50 mm."""
+    along = np.arange(0.0, 120.0, 0.5)
+    half = 4.0 + 0.6 * bump(along, 50, 2.9)
+    toes = {
+        name: ToeLine(name, "plate", sign * half, 0 * half + 0.1, half > 0, np.zeros((len(along), 2)))
+        for name, sign in (("right", -1.0), ("left", 1.0))
+    }
+    parts = bead_parts(along, np.full(len(along), 8.0), travel="right", open_ends=(False, False), off_ends=8.0, gaps=gaps)
+    return Bead(along, toes, {}, 5.0, 0.9, parts, (0.0, 0.0), (0.0, 0.0))
+
+
+def test_what_is_seen_on_the_face_is_left_out_of_the_steady_part() -> None:
+    bead = with_breaks(flat_bead(), (Part("tack", 44.0, 56.0), Part("restart", 2.0, 7.0)))
+    assert [part.kind for part in bead.parts] == ["start", "steady", "tack", "steady", "crater"], "the start stays the start's"
+    tack = bead.parts[2]
+    assert (tack.from_mm, tack.to_mm) == (44.0, 56.0) and tack.hump_mm == pytest.approx(1.2, abs=0.1)
+    assert not bead.steady()[(bead.along_mm > 44.5) & (bead.along_mm < 55.5)].any() and not bead.flags
+
+
+def test_what_touches_a_restart_goes_with_it() -> None:
+    bead = with_breaks(flat_bead(gaps=((70.0, 75.0),)), (Part("tack", 66.0, 78.0),))
+    (hole,) = [part for part in bead.parts if part.kind in ("tack", "restart")]
+    assert (hole.kind, hole.from_mm, hole.to_mm, hole.gap_mm) == ("restart", 66.0, 78.0, 5.0)
+
+
+def test_little_that_is_steady_is_doubted_after_breaks_too() -> None:
+    bead = with_breaks(flat_bead(), (Part("tack", 10.0, 60.0), Part("tack", 62.0, 100.0)))
+    assert [flag.name for flag in bead.flags] == ["short-bead"]
 
 
 def test_confidence_is_bounded_and_falls_with_each_sign_of_trouble() -> None:

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from time import perf_counter
 
-from toeline.bead import CouponView, find_bead, look, unfold
+from toeline.bead import CouponView, find_bead, look, unfold, with_breaks
 from toeline.bead.result import Bead
 from toeline.causes import Diagnosis, Past, reason
 from toeline.causes.balance import wire_g_per_mm
@@ -25,10 +25,10 @@ from toeline.scale import find_scale
 from toeline.scale.printed import strip_tones
 from toeline.scale.solution import Scale
 from toeline.spatter import Correction, Sighting, Spatter, correct, find_spatter, see_plate, take_off
-from toeline.surface import SurfaceSign, find_signs
+from toeline.surface import SurfaceSign, breaks, find_signs, read_straight
 
 #: One integer a room, raised when a number's meaning changes; see DEVELOPERS.md, "Numbers that changed".
-METHOD = {"photo": 1, "scale": 2, "bead": 3, "measure": 3, "surface": 3, "spatter": 2, "limits": 2, "causes": 3}
+METHOD = {"photo": 1, "scale": 2, "bead": 4, "measure": 3, "surface": 4, "spatter": 2, "limits": 2, "causes": 3}
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,14 +175,18 @@ def _flow(found: Inspection, hints: Hints, limit_set: str, before: Photo | None,
         bead = find_bead(view, scale, joint=coupon.joint, travel=coupon.travel, hints=hints, evidence=evidence)
         found = replace(found, bead=bead, own_flags=(*found.own_flags, *_fitness(view, scale, bead, coupon)))
     yield found
+    scaled = scale.source != "none"
+    with watch.room("surface"):
+        surface = None
+        if scaled:
+            read = read_straight(view, bead)
+            bead = with_breaks(bead, breaks(read))
+            surface = find_signs(view, bead, scale, read, evidence=evidence)
+        found = replace(found, bead=bead, surface=surface or (), own_flags=(*found.own_flags, *_slag(surface or (), coupon)))
+    yield found
     with watch.room("measure"):
         size = add_shape(measure_bead(bead, scale, joint=coupon.joint), bead, view)
         found = replace(found, size=size, own_flags=(*found.own_flags, *lift_doubt(size)))
-    yield found
-    scaled = scale.source != "none"
-    with watch.room("surface"):
-        surface = find_signs(view, bead, scale, evidence=evidence) if scaled else None
-        found = replace(found, surface=surface or (), own_flags=(*found.own_flags, *_slag(surface or (), coupon)))
     yield found
     if scaled:
         with watch.room("spatter"):

@@ -34,7 +34,7 @@ CHECKED_WIDTH_MM = (4.9, 17.5)
 CHECKED_TILT_DEG = 31.0
 """Ranges of the rendered coupons that the figures in DEVELOPERS.md were measured on, the finest being samples enlarged to twice their size."""
 
-__all__ = ["FINDERS_APART", "RIVAL_BEAD", "UNSURE_CONFIDENCE", "bead_doubts", "range_doubts", "toe_doubts"]
+__all__ = ["FINDERS_APART", "RIVAL_BEAD", "UNSURE_CONFIDENCE", "bead_doubts", "range_doubts", "short_doubt", "toe_doubts"]
 
 
 def toe_doubts(stations: Stations, along: Array, names: tuple[str, str], *, unit: str) -> tuple[Flag, ...]:
@@ -84,10 +84,13 @@ def bead_doubts(
     if any(open_ends):
         where = "both ends" if all(open_ends) else ("left end" if open_ends[0] else "right end")
         flags.append(Flag("bead-leaves-frame", where))
+    return (*flags, *(() if unscaled else short_doubt(parts)))
+
+
+def short_doubt(parts: tuple[Part, ...]) -> tuple[Flag, ...]:
+    """Whether too little of the bead is steady to say much of it."""
     steady = sum(p.to_mm - p.from_mm for p in parts if p.kind == "steady")
-    if not unscaled and steady < SHORTEST_STEADY_MM:
-        flags.append(Flag("short-bead", f"{steady:.0f} mm"))
-    return tuple(flags)
+    return (Flag("short-bead", f"{steady:.0f} mm"),) if steady < SHORTEST_STEADY_MM else ()
 
 
 def range_doubts(scale: Scale, width_mm: float, middle_mm: Array, plate: str) -> tuple[Flag, ...]:

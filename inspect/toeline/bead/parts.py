@@ -41,7 +41,7 @@ TACK_LEAST = (0.08, 4.0)
 RESTART_LEAST = (0.10, 5.0)
 """Least swing of the width, and how many robust standard deviations above what this bead does elsewhere [ratio, 1]."""
 
-__all__ = ["OFF_ENDS_MM", "bead_parts"]
+__all__ = ["OFF_ENDS_MM", "bead_parts", "between", "hump_and_dip"]
 
 
 def bead_parts(
@@ -81,12 +81,14 @@ def bead_parts(
     if np.count_nonzero(inner) > 8:
         found += _swellings(along[inner], width[inner] / usual - 1, travel=travel, per_mm=per_mm)
     holes = _merged(found, bounds)
-    holes = [_told(part, along, width, gaps, holes, per_mm=per_mm) for part in holes]
-    parts = [Part("steady", *span) for span in _between(*bounds, [(p.from_mm, p.to_mm) for p in holes])]
+    holes = [hump_and_dip(part, along, width, gaps, holes, per_mm=per_mm) for part in holes]
+    parts = [Part("steady", *span) for span in between(*bounds, [(p.from_mm, p.to_mm) for p in holes])]
     return tuple(sorted((*parts, *holes, *ends, *(Part("tack", a, b) for a, b in apart)), key=lambda part: part.from_mm))
 
 
-def _told(part: Part, along: Array, width: Array, gaps: tuple[Span, ...], holes: list[Part], *, per_mm: float) -> Part:
+def hump_and_dip(
+    part: Part, along: Array, width: Array, gaps: tuple[Span, ...], holes: list[Part], *, per_mm: float = 1.0
+) -> Part:
     """A restart or tack with its hump, dip and gap (own definition): the width, averaged over a millimetre, against a straight line fitted
     by least squares to what lies within ``NEIGHBOUR_MM`` beyond both its ends and in no other hole, while in a gap there is no width."""
     step = float(np.median(np.diff(along)))
@@ -226,7 +228,7 @@ def _merged(parts: list[Part], bounds: Span) -> list[Part]:
     return merged
 
 
-def _between(low: float, high: float, holes: list[Span]) -> list[Span]:
+def between(low: float, high: float, holes: list[Span]) -> list[Span]:
     """What is left of a span without its holes."""
     left, spans = low, []
     for a, b in holes:

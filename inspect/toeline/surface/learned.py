@@ -23,7 +23,7 @@ Array32 = NDArray[np.float32]
 
 SIGNS = (
     "pores", "undercut", "overlap", "crater unfilled", "cold start", "melt-through", "wire left", "arc strike",
-    "ripple pointed", "dull face", "soot", "convex face", "flat face", "ripples off middle",
+    "ripple pointed", "dull face", "soot", "convex face", "flat face", "ripples off middle", "tack", "restart",
 )  # fmt: skip
 STEP_MM = 0.15
 N_BESIDE, N_FACE = 48, 64
@@ -37,33 +37,15 @@ FINEST_PX_PER_MM = 8.0
 MULTIPLE_PX = 32
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Learnt:
-    """A network: its file, what it was taught, what is read from it, its channels, and its rows of the straight picture."""
-
-    file: str
-    signs: tuple[str, ...]
-    reads: tuple[str, ...]
-    n_channels: int
-    rows: NDArray[np.int64]
-
-
-def _near_rows(beside_mm: NDArray[np.floating]) -> NDArray[np.int64]:
-    """Rows of the straight picture nearest to these distances from the toes, and the face between them."""
-    out = np.abs(BESIDE_MM[None] - beside_mm[:, None]).argmin(axis=1)
-    return np.concatenate([N_BESIDE - 1 - out[::-1], N_BESIDE + np.arange(N_FACE), N_BESIDE + N_FACE + out])
-
-
-LOOKS = ("pores", "ripple pointed", "dull face", "soot")
-FORMS = ("crater unfilled", "cold start", "melt-through", "wire left", "convex face", "flat face")
-LINES = ("undercut", "overlap")
-OF_POINTS = (
-    Learnt("signs.onnx", SIGNS, FORMS, 4, np.arange(2 * N_BESIDE + N_FACE)),
-    Learnt(
-        "looks.onnx", ("pores", *LINES, "crater unfilled", *LOOKS[1:]), LOOKS, 3, _near_rows(STEP_MM * np.arange(32))
-    ),
+READ = (
+    "pores", "crater unfilled", "cold start", "melt-through", "wire left", "arc strike",
+    "ripple pointed", "dull face", "soot", "convex face", "flat face",
 )  # fmt: skip
-"""Networks that tell a sign for each point; not all that they were taught is read."""
+"""Signs that are read from the map of points; not all that its network was taught is read."""
+BROKEN = ("tack", "restart")
+"""Stretches of the bead that the same map shows."""
+LINES = ("undercut", "overlap")
+"""Signs along the toes, told for each column by a network of their own."""
 TOES = (np.arange(N_BESIDE + 9, N_BESIDE - 19, -1), np.arange(N_BESIDE + N_FACE - 10, N_BESIDE + N_FACE + 18))
 """Rows of the bands about both toes, from the face outwards: what the network of the lines along a toe sees."""
 
@@ -146,13 +128,8 @@ def _sample(picture: NDArray[np.uint8], at: Array, how: int) -> NDArray[np.uint8
 
 def _maps(rgbw: NDArray[np.uint8]) -> dict[str, Array32]:
     """Probabilities of each point, (rows, columns), from RGB and width, (rows, columns, 4)."""
-    maps = {}
-    for learnt in OF_POINTS:
-        out = _run(learnt.file, rgbw[learnt.rows, :, : learnt.n_channels])
-        back = np.abs(learnt.rows[None] - np.arange(len(rgbw))[:, None]).argmin(axis=1)  # the nearest row that it saw
-        for sign in learnt.reads:
-            maps[sign] = out[learnt.signs.index(sign)][back]
-    return maps
+    out = _run("signs.onnx", rgbw)
+    return {sign: out[SIGNS.index(sign)] for sign in (*READ, *BROKEN)}
 
 
 def _lines(rgbw: NDArray[np.uint8]) -> dict[str, Array32]:

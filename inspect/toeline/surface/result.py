@@ -13,7 +13,7 @@ class SurfaceSign:
     ----------
     sign : str
         ``pores``, ``crater unfilled``, ``slag left on``, ``undercut``, ``overlap``, ``cold start``, ``melt-through``, ``wire left``,
-        ``ripple pointed``, ``dull face``, ``soot``, ``convex face``, ``flat face``, ``heat tint``.
+        ``arc strike``, ``ripple pointed``, ``dull face``, ``soot``, ``convex face``, ``flat face``, ``heat tint``.
     probability : float
     along_mm, length_mm : float
         Where it begins along the bead and how far it runs [mm].

@@ -24,7 +24,7 @@ from toeline.bead.result import Bead
 from toeline.bead.view import CouponView, view_to_photo
 from toeline.scale.solution import Scale
 from toeline.surface.learned import STEP_MM as SIGN_STEP_MM
-from toeline.surface.learned import StraightSigns, read_straight
+from toeline.surface.learned import StraightSigns
 from toeline.surface.places import Place, places
 from toeline.surface.result import SurfaceSign
 from toeline.surface.straight import N_FACE as N_MIDDLES
@@ -40,7 +40,9 @@ START_MM, CRATER_MM = 8.0, 17.0
 """How far beyond the parts told as start and crater their signs may lie [mm]."""
 
 
-def find_signs(view: CouponView, bead: Bead, scale: Scale, *, evidence: Evidence | None = None) -> tuple[SurfaceSign, ...]:
+def find_signs(
+    view: CouponView, bead: Bead, scale: Scale, read: StraightSigns, *, evidence: Evidence | None = None
+) -> tuple[SurfaceSign, ...]:
     """Look over bead and plate.
 
     Parameters
@@ -48,6 +50,8 @@ def find_signs(view: CouponView, bead: Bead, scale: Scale, *, evidence: Evidence
     view : CouponView
     bead : Bead
     scale : Scale
+    read : StraightSigns
+        What the networks read from the bead laid straight; see `read_straight`.
     evidence : Evidence, optional
         A learned map; without one, slag is not looked for.
 
@@ -56,7 +60,7 @@ def find_signs(view: CouponView, bead: Bead, scale: Scale, *, evidence: Evidence
     tuple of SurfaceSign
         Most likely first; ``heat tint`` is told with its width and probability 1 wherever it can be measured.
     """
-    straight, read = lay_beside(view, bead), read_straight(view, bead)
+    straight = lay_beside(view, bead)
     start, crater = _near(read, bead, "start", START_MM), _near(read, bead, "crater", CRATER_MM)
     found = [
         *(_told(place, read) for place in places(read, start=start, crater=crater)),
