@@ -15,7 +15,7 @@ import time
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from itertools import islice
+from itertools import islice, pairwise
 from pathlib import Path
 from typing import Any
 
@@ -153,6 +153,24 @@ def intervals(lessons: Sequence[Lesson]) -> tuple[int, int]:
         true = int(np.sum(_inside(lesson.mask, lesson.droplets)))
         held += n.low <= true <= n.high
     return held, len(lessons)
+
+
+WIDTHS_PX = (2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 12.0, 1e9)
+
+
+def recall_by_width(lessons: Sequence[Lesson]) -> list[tuple[float, float, int, int]]:
+    """For droplets by their width in the picture [px]: from, to, how many, how many of them found."""
+    rows = []
+    for lesson in lessons:
+        found = detect_particles(lesson.rgb, lesson.mask, lesson.smallest_px / SMALLEST_MM)
+        sure = found.probability >= COUNTED_FROM
+        told = np.column_stack([found.x_px[sure], found.y_px[sure], found.diameter_px[sure]])
+        droplets = lesson.droplets[_inside(lesson.mask, lesson.droplets)]
+        hits = {d for d, _ in match(told, droplets, lesson.careless)[0]}
+        rows += [(float(droplet[2]), k in hits) for k, droplet in enumerate(droplets)]
+    width, hit = np.array([w for w, _ in rows]), np.array([h for _, h in rows], dtype=bool)
+    bins = [(low, high, (width >= low) & (width < high)) for low, high in pairwise(WIDTHS_PX)]
+    return [(low, high, int(mine.sum()), int(hit[mine].sum())) for low, high, mine in bins]
 
 
 def ours(lesson: Lesson) -> Array:
@@ -327,6 +345,8 @@ def main() -> None:
         held, n = intervals(sets["coupon photos"])
         print(f"number on this plate: the interval holds the true one on {held} of {n}")
         print(_row("toeline, coupons uncut", run(None, sets["coupon photos"])))
+        told = (f"{low:.0f}-{high:.0f} px {hit}/{n}" for low, high, n, hit in recall_by_width(sets["coupon photos"]) if n)
+        print(f"found of droplets that wide in the picture: {', '.join(told)}".replace("-1000000000 px", " px and more"))
         sets["coupon photos"] = [cut(lesson, LARGEST_PX) for lesson in sets["coupon photos"][: asked.n_peers]]
     finders: dict[str, Finder | None] = {"toeline": None}
     for name in () if asked.alone else PEERS:
