@@ -220,7 +220,7 @@ class Shelf:
 
 def strewn_over(
     rgb: torch.Tensor, known: torch.Tensor, rows: torch.Tensor, share: float
-) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor, torch.Tensor]:
+) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
     """Lay droplets of squares on other squares of the batch: real ones on rendered plate, and the other way about.
 
     Round pieces with a soft edge, as bright against their surroundings as they were; pieces without a droplet are laid too, so that
@@ -230,8 +230,6 @@ def strewn_over(
     -------
     rgb, known, rows : tensor
         Shapes (n, 3, h, w), (n, h, w), (n, N_MOST + N_STREWN, 4).
-    giver : tensor
-        Which square gave, shape (n,); its own number where none did.
     """
     n, _, height, width = rgb.shape
     device = rgb.device
@@ -265,7 +263,7 @@ def strewn_over(
     new = torch.where(taught[..., None], given, torch.zeros_like(given))
     nothing = torch.zeros(n, n_empty, 4, device=device)
     known = known & (known[giver] | (cover[:, 0] == 0))
-    return rgb + cover * (laid - rgb), known, torch.cat([mine, new, nothing], 1), giver
+    return rgb + cover * (laid - rgb), known, torch.cat([mine, new, nothing], 1)
 
 
 def varied(rgb: torch.Tensor) -> torch.Tensor:
@@ -343,15 +341,16 @@ def loss_of(told: torch.Tensor, rows: torch.Tensor, known: torch.Tensor, unmarke
 
 
 def train(
-    net: Finder, grounds: list[Ground], *, minutes: float, device: str, batch: int, n_workers: int, top_rate: float, seed: int
+    net: Finder, grounds: list[Ground], *, minutes: float, device: str, batch: int, n_workers: int, top_rate: float, seed: int,
+    norms_stay: bool = False,
 ) -> tuple[nn.Module, int]:
     """Train for a given time on a rising and falling rate; weights are averaged exponentially."""
     torch.manual_seed(seed)
     loader = iter(DataLoader(Squares(grounds, seed), batch, num_workers=n_workers, pin_memory=device == "cuda"))
     shelf = Shelf(grounds, device)
-    net = net.to(device, memory_format=torch.channels_last)
+    net = net.to(device, memory_format=torch.channels_last).train(not norms_stay)
     average = torch.optim.swa_utils.AveragedModel(
-        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.99 if norms_stay else 0.998), use_buffers=True
     )
     optimiser = torch.optim.AdamW(net.parameters(), lr=1e-3, weight_decay=0.02)
     start, done, step = time.monotonic(), 0.0, 0
@@ -362,11 +361,10 @@ def train(
         which, affine, rows = (part.to(device, non_blocking=True) for part in next(loader))
         with torch.no_grad():
             rgb, known = shelf.read(which, affine, SIDE, SIDE)
-            rgb, known, rows, giver = strewn_over(rgb, known, rows, STREWN_SHARE)
+            rgb, known, rows = strewn_over(rgb, known, rows, STREWN_SHARE)
             x = shown(varied(rgb)).contiguous(memory_format=torch.channels_last)
             scale = (affine[:, :2, :2].det().abs() ** -0.5).float()
             unmarked = torch.where(shelf.is_photo[which], UNMARKED_PX * scale, torch.zeros_like(scale))
-            unmarked = torch.maximum(unmarked, unmarked[giver])
         with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
             told = net(x)
         loss = loss_of(told.float(), rows, known, unmarked)
@@ -453,6 +451,41 @@ def _where(mask: NDArray[np.bool_], points: Array) -> NDArray[np.bool_]:
     return within
 
 
+def go_on_from(net: Finder, path: Path) -> None:
+    """Take over the weights of a written network of the same sizes; its batch norms have gone into the convolutions and stay idle."""
+    import onnx
+    from onnx import numpy_helper
+
+    model = onnx.load(str(path))
+    held = {value.name: numpy_helper.to_array(value).astype(np.float32) for value in model.graph.initializer}
+    pairs: list[tuple[nn.Module, nn.Module | None]] = [(net.stem[0], net.stem[1])]
+
+    def block(one: nn.Module) -> list[tuple[nn.Module, nn.Module | None]]:
+        inner = list(one.inner)
+        return [(inner[0], inner[1]), (inner[3], inner[4])]
+
+    for number, down in enumerate(net.down):
+        if number:
+            pairs.append((net.steps[number - 1][0], net.steps[number - 1][1]))
+        for one in down:
+            pairs += block(one)
+    for number in reversed(range(len(net.up))):
+        pairs += [(net.join[number], None), *block(net.up[number])]
+    pairs.append((net.head, None))
+    nodes = [node for node in model.graph.node if node.op_type == "Conv"]
+    with torch.no_grad():
+        for node, (conv, norm) in zip(nodes, pairs, strict=True):
+            conv.weight.copy_(torch.from_numpy(held[node.input[1]]))
+            bias = torch.from_numpy(held[node.input[2]])
+            if norm is None:
+                conv.bias.copy_(bias)
+            else:
+                norm.weight.fill_(1.0)
+                norm.bias.copy_(bias)
+                norm.running_mean.zero_()
+                norm.running_var.fill_(1.0 - norm.eps)
+
+
 def write_onnx(net: nn.Module, path: Path) -> float:
     """Write the network (height and width are free); returns how far OpenCV's reading of it is off [log odds and so on]."""
     net = net.float().cpu().eval().to(memory_format=torch.contiguous_format)
@@ -480,6 +513,7 @@ def main() -> None:
     ask.add_argument("--batch", type=int, default=96)
     ask.add_argument("--workers", type=int, default=5)
     ask.add_argument("--top-rate", type=float, default=2e-3)
+    ask.add_argument("--start", type=Path, help="written network of the same sizes to go on from, with its norms kept")
     ask.add_argument("--seed", type=int, default=7)
     ask.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     told = ask.parse_args()
@@ -488,9 +522,11 @@ def main() -> None:
         learn, kept = pickle.load(file)
     print(f"{len(learn)} plates to learn from, {len(kept)} kept apart", flush=True)
     net = Finder([int(w) for w in told.widths.split(",")], [int(n) for n in told.blocks.split(",")])
+    if told.start:
+        go_on_from(net, told.start)
     done, steps = train(
         net, learn, minutes=told.minutes, device=told.device, batch=told.batch, n_workers=told.workers,
-        top_rate=told.top_rate, seed=told.seed,
+        top_rate=told.top_rate, seed=told.seed, norms_stay=told.start is not None,
     )  # fmt: skip
     sets = {"rendered": _is_rendered, "made up": _is_plate}
     reached = {key: figures(done, [g for g in kept if test(g.name)], told.device) for key, test in sets.items()}

@@ -211,4 +211,6 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    from training import grounds
+
+    grounds.main()  # under its own name, so that what it writes can be read anywhere

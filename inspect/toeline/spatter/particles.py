@@ -73,8 +73,8 @@ def clues(finds: Finds, smallest_px: float) -> Array:
     The narrowest are told less surely than their log odds say; from 1.6 times the smallest width on, width says nothing more.
     On a noisy plate many finds are a little likely; where likely ones outnumber those, a find of the same log odds is a droplet more often.
     """
-    n_likely, n_weak = int(np.sum(finds.log_odds > 0.0)), int(np.sum((finds.log_odds > -2.4) & (finds.log_odds < -0.5)))
-    clear = max(0.0, log((1.0 + n_likely) / (10.0 + n_weak)) + 2.5)
+    n_likely, n_weak = int(np.sum(finds.log_odds > -0.3)), int(np.sum((finds.log_odds > -2.4) & (finds.log_odds < -0.9)))
+    clear = log((3.0 + n_likely) / (10.0 + n_weak))
     wide = np.minimum(np.log(finds.diameter_px / smallest_px), 0.5)
     return np.column_stack([finds.log_odds, wide, np.full(len(finds.x_px), clear)])
 
