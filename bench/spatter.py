@@ -15,6 +15,7 @@ import time
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import islice, pairwise
 from pathlib import Path
 from typing import Any
@@ -26,7 +27,7 @@ from skimage.feature import blob_doh, blob_log
 from training.lessons import SMALLEST_MM, SMALLEST_PX, Lesson, coupons, made_up, marked, shrunk
 
 from toeline.spatter.catalogue import COUNTED_FROM, n_on_plate
-from toeline.spatter.particles import detect_particles
+from toeline.spatter.particles import Found, detect_particles
 
 Array = NDArray[np.float64]
 Finder = Callable[[NDArray[np.uint8], NDArray[np.bool_], float], Array]
@@ -144,11 +145,16 @@ def run(find: Finder | None, lessons: Sequence[Lesson], *, bins: Sequence[float]
     return tallies
 
 
+@cache
+def _finds(lesson: Lesson) -> Found:
+    return detect_particles(lesson.rgb, lesson.mask, lesson.smallest_px / SMALLEST_MM)
+
+
 def intervals(lessons: Sequence[Lesson]) -> tuple[int, int]:
     """On how many pictures the interval of the number on the plate holds the true number, of how many."""
     held = 0
     for lesson in lessons:
-        found = detect_particles(lesson.rgb, lesson.mask, lesson.smallest_px / SMALLEST_MM)
+        found = _finds(lesson)
         n = n_on_plate(found.probability.tolist())
         true = int(np.sum(_inside(lesson.mask, lesson.droplets)))
         held += n.low <= true <= n.high
@@ -162,7 +168,7 @@ def recall_by_width(lessons: Sequence[Lesson]) -> list[tuple[float, float, int, 
     """For droplets by their width in the picture [px]: from, to, how many, how many of them found."""
     rows = []
     for lesson in lessons:
-        found = detect_particles(lesson.rgb, lesson.mask, lesson.smallest_px / SMALLEST_MM)
+        found = _finds(lesson)
         sure = found.probability >= COUNTED_FROM
         told = np.column_stack([found.x_px[sure], found.y_px[sure], found.diameter_px[sure]])
         droplets = lesson.droplets[_inside(lesson.mask, lesson.droplets)]

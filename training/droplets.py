@@ -341,7 +341,15 @@ def loss_of(told: torch.Tensor, rows: torch.Tensor, known: torch.Tensor, unmarke
 
 
 def train(
-    net: Finder, grounds: list[Ground], *, minutes: float, device: str, batch: int, n_workers: int, top_rate: float, seed: int,
+    net: Finder,
+    grounds: list[Ground],
+    *,
+    minutes: float,
+    device: str,
+    batch: int,
+    n_workers: int,
+    top_rate: float,
+    seed: int,
     norms_stay: bool = False,
 ) -> tuple[nn.Module, int]:
     """Train for a given time on a rising and falling rate; weights are averaged exponentially."""
