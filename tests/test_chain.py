@@ -111,7 +111,7 @@ def test_after_needs_a_logbook_and_a_coupon_in_it(tmp_path: Path) -> None:
         (("--changed", "volts-low"), "--after"),
         (("--after", "7", "--logbook", tmp_path / "new.sqlite"), "no record 7"),
     ):
-        done = run("inspect", TEE, *words)
+        done = run("inspect", TEE, "--process", "gmaw-s", *words)
         assert done.returncode in (2, 3) and told in done.stderr + done.stdout
 
 

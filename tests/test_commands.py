@@ -12,11 +12,16 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from PIL import Image, ImageOps
 
+from toeline.cli import main
+from toeline.coupon import Scaling
+from toeline.errors import BadUsage
+from toeline.limits import load_limit_sets
 from toeline.record import check_record
 
 ROOT = Path(__file__).parents[1]
@@ -120,6 +125,64 @@ def test_bad_usage_is_one_sentence(words: tuple[str, ...], sentence: str) -> Non
     assert sentence in done.stderr + done.stdout and "Traceback" not in done.stderr
 
 
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (("inspect", TEE, "--joint", "[/x]"), "'[/x]' is not a known joint"),
+        (("inspect", TEE, "--json", "/no/folder/x.json"), "can't be written to /no/folder/x.json"),
+        (("inspect", TEE, "--overlay", "/proc/nope"), "overlays can't be written to /proc/nope"),
+        (("inspect", TEE, "--logbook", "/no/folder/x.sqlite"), "folder /no/folder is not there"),
+        (("inspect", TEE, "--settings", "nope.toml"), "settings file nope.toml can't be read (No such file or directory)."),
+        (("inspect", TEE, "--camera", "nope.toml"), "camera profile nope.toml can't be read (No such file or directory)."),
+        (("inspect", TEE, "--test", "bend"), "bend=passed or bend=failed"),
+        (("inspect", TEE, "--saw", "crackling"), "Give --process"),
+        (("inspect", TEE, "--after", "1", "--changed", "banana"), "Give --process"),
+        (("inspect", TEE, "--strip-thickness-mm", "A=1.0,Q=2"), "no strip 'Q'"),
+        (("inspect", TEE, "--print-factor", "abc"), "one number, or ALONG,ACROSS"),
+        (("inspect", TEE, "--joint", "plate", "--target-leg-mm", "6"), "Give --target-width-mm"),
+        (("inspect", TEE, "--target-width-mm", "6"), "Give --target-leg-mm"),
+        (("inspect", TEE, "--plate-before", "dirty"), "Use one of: clean, unknown."),
+        (("inspect", TEE, "--plate-before", "photographed"), "--before PHOTO"),
+        (("inspect", TEE, "--workers", "x"), "a valid integer. See"),
+        (("strips", TEE), "there is a file of that name"),
+        (("strips", "/proc/nope"), "can't be written to /proc/nope"),
+        (("app", "--port", "99999999"), "no port 99999999"),
+    ],
+)
+def test_what_can_not_be_meant_is_told_before_any_work(
+    words: tuple[str | Path, ...], sentence: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys, "argv", ["toeline", *map(str, words)])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 2 and sentence in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("thickness", ["1.0", {"Z": 1.0}, {"A": "thin"}, -1.0, float("nan")])
+def test_a_thickness_that_can_not_be_is_refused(thickness: Any) -> None:
+    with pytest.raises(BadUsage):
+        Scaling(strip_thickness_mm=thickness)
+
+
+def test_the_bare_command_shows_the_help_and_no_empty_complaint() -> None:
+    done = run()
+    assert done.returncode == 2 and "Usage" in done.stdout + done.stderr and "toeline: " not in done.stderr
+
+
+def test_a_files_name_is_printed_as_it_is(tmp_path: Path) -> None:
+    photo = tmp_path / "coupon [final] :cat:.jpg"
+    photo.write_bytes(b"no picture")
+    done = run("inspect", photo)
+    assert done.returncode == 3 and done.stdout.count(photo.name) == 2
+
+
+def test_limit_sets_are_listed_with_edition_and_status() -> None:
+    done = run("limits")
+    for chosen in load_limit_sets().values():
+        for words in (chosen.name, chosen.title, chosen.edition, chosen.status):
+            assert words in done.stdout
+
+
 def test_an_empty_folder_is_bad_usage(tmp_path: Path) -> None:
     done = run("inspect", tmp_path)
     assert done.returncode == 2 and "no photo" in done.stderr
@@ -144,12 +207,16 @@ def test_unscaled_tells_no_millimetre() -> None:
 
 def test_the_logbook_takes_what_was_measured(tmp_path: Path) -> None:
     book = tmp_path / "book.sqlite"
-    for _ in range(2):
+    for told in ("Saved as number 1.", "Already there as number 1."):
         done = run(
             "inspect",
             TEE,
+            "--joint",
+            "Tee",
             "--process",
-            "gmaw-s",
+            "GMAW-S",
+            "--limits",
+            "Teaching",
             "--strip-thickness-mm",
             "0.1",
             "--logbook",
@@ -157,7 +224,7 @@ def test_the_logbook_takes_what_was_measured(tmp_path: Path) -> None:
             "--overlay",
             tmp_path / "drawn",
         )
-        assert done.returncode == 0, done.stderr
+        assert done.returncode == 0 and told in done.stdout, done.stderr
     from toeline.logbook import Logbook
 
     with Logbook(book) as opened:

@@ -225,7 +225,7 @@ def test_settings_file_takes_inches_and_refuses_what_nobody_reads(tmp_path: Path
     assert read["gas_flow_l_per_min"] == pytest.approx(14.16, abs=0.01)
     assert read["argon_percent"] == 75
     for text, told in (
-        ("volts = 18", "voltage_v"),
+        ("volts = 18", r"Did you mean voltage_v or voltage_dial\?"),
         ('voltage_v = "18"', "number"),
         ("voltage_v = 900", "between"),
         ('polarity = "AC"', "DCEP"),

@@ -7,7 +7,7 @@ import json
 import sys
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Annotated, Any, TextIO
@@ -19,11 +19,12 @@ from rich.padding import Padding
 from rich.table import Table
 
 from toeline import __version__
-from toeline.coupon import Coupon, Hints, Scaling
-from toeline.errors import BadUsage, LogbookTrouble, ToelineError
+from toeline.coupon import PHOTOGRAPHED, Coupon, Hints, Scaling
+from toeline.errors import BadUsage, LogbookTrouble, ToelineError, cant_write
 
 if TYPE_CHECKING:
     from toeline.causes import Past
+    from toeline.logbook import Logbook
 
 app = typer.Typer(
     help="Measure a weld bead from one photo taken beside a printed scale strip.",
@@ -31,8 +32,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     add_completion=False,
 )
-out = Console(highlight=False)
-err = Console(stderr=True, highlight=False)
+out = Console(highlight=False, emoji=False)
+err = Console(stderr=True, highlight=False, emoji=False)
 
 CAUTION = (
     "A photo sees no fusion, no cracks and nothing below the surface. Whether a weld is acceptable is for the code in force and its "
@@ -45,11 +46,13 @@ def main() -> None:
     try:
         sys.exit(app(standalone_mode=False) or 0)
     except ToelineError as error:
-        err.print(f"[bold]toeline:[/] {error}", soft_wrap=True)
+        err.print(f"[bold]toeline:[/] {escape(str(error))}", soft_wrap=True)
         sys.exit(2 if isinstance(error, BadUsage) else 3)
     except Exception as error:
         if hasattr(error, "format_message") and hasattr(error, "exit_code"):  # the command-line parser's own complaints
-            err.print(f"[bold]toeline:[/] {error.format_message()} See `toeline --help`.", soft_wrap=True)
+            said = error.format_message().partition(", unable to parse")[0].rstrip(". ")
+            if said:  # nothing is said where the help was shown instead
+                err.print(f"[bold]toeline:[/] {escape(said)}. See `toeline --help`.", soft_wrap=True)
             sys.exit(2)
         if type(error).__name__ == "Abort":
             sys.exit(130)
@@ -130,6 +133,13 @@ def inspect(
     from toeline.causes.settings import read_settings
     from toeline.photo import find_photos
 
+    if process is None and (saw or after is not None or changed is not None):
+        raise BadUsage(
+            "What you saw (--saw) or changed (--after, --changed) speaks of causes, and these hang on the process.",
+            advice="Give --process as well.",
+        )
+    if plate_before.lower() == PHOTOGRAPHED:
+        raise BadUsage("A photo of the plates before the bead was named, but not given.", advice="Give it with --before PHOTO.")
     coupon = Coupon(
         joint=joint,
         process=process,
@@ -147,6 +157,8 @@ def inspect(
         not_observed=tuple(name.removeprefix("no-") for name in saw or () if name.startswith("no-")),
         **_test(test),
     )
+    _check_target(coupon)
+    limits = limits.lower()
     scaling = Scaling(
         strip_thickness_mm=_thickness(strip_thickness_mm),
         print_factor=_pair(print_factor, "--print-factor") if print_factor else (1.0, 1.0),
@@ -161,6 +173,8 @@ def inspect(
     listed = [photo for path in photos for photo in find_photos(path)]
     if not listed:
         raise BadUsage("There is no photo in that folder.", advice="Name a folder with JPEG, HEIC, PNG or WebP files.")
+    _check_folder(logbook)
+    _make_folder(overlay)
     history = _history(logbook, after, changed)
     if same_coupon:
         if hints != Hints():
@@ -170,8 +184,10 @@ def inspect(
                 "A photo of the plates before the bead is taken off one photo's count, not off several photos together.",
                 advice="Inspect one of the photos with --before, or leave it out.",
             )
-        raise typer.Exit(_run_together(listed, coupon, scaling, limits, json_to, overlay, logbook, history))
-    refused = _run(listed, coupon, scaling, hints, limits, before, json_to, overlay, logbook, workers, history)
+    with _opened(json_to) as stream:
+        if same_coupon:
+            raise typer.Exit(_run_together(listed, coupon, scaling, limits, stream, overlay, logbook, history))
+        refused = _run(listed, coupon, scaling, hints, limits, before, stream, overlay, logbook, workers, history)
     raise typer.Exit(3 if refused else 0)
 
 
@@ -182,29 +198,23 @@ def _run(
     hints: Hints,
     limits: str,
     before: Path | None,
-    json_to: str | None,
+    stream: TextIO | None,
     overlay: Path | None,
     logbook: Path | None,
     workers: int,
     history: tuple[Past, ...] = (),
 ) -> int:
-    stream = sys.stdout if json_to == "-" else open(json_to, "w", encoding="utf-8") if json_to else None
     jobs = [(path, coupon, scaling, hints, limits, before, overlay, logbook, history) for path in photos]
     refused = 0
-    try:
-        for path, record, note in _results(jobs, workers):
-            refused += record is None or record["refused"] is not None
-            if stream and record is not None:
-                _write(stream, json.dumps(record, ensure_ascii=False) + "\n", str(json_to))
-            if json_to != "-":
-                _tell(path, record, note)
-            elif note:
-                err.print(f"[bold]{path.name}:[/] {note}", soft_wrap=True)
-    finally:
-        if stream and stream is not sys.stdout:
-            with suppress(OSError):  # what could not be written was already told
-                stream.close()
-    if json_to != "-":
+    for path, record, note in _results(jobs, workers):
+        refused += record is None or record["refused"] is not None
+        if stream and record is not None:
+            _write(stream, record)
+        if stream is not sys.stdout:
+            _tell(path, record, note)
+        elif note:
+            err.print(f"[bold]{escape(path.name)}:[/] {escape(note)}", soft_wrap=True)
+    if stream is not sys.stdout:
         out.print(f"[dim]{CAUTION}[/]")
     return refused
 
@@ -214,7 +224,7 @@ def _run_together(
     coupon: Coupon,
     scaling: Scaling,
     limits: str,
-    json_to: str | None,
+    stream: TextIO | None,
     overlay: Path | None,
     logbook: Path | None,
     history: tuple[Past, ...],
@@ -227,7 +237,7 @@ def _run_together(
     data = {path: path.read_bytes() for path in paths if path.is_file()}
     photos = [read_photo(data[path], name=path.name) if data.get(path) else read_photo(path) for path in paths]
     found = inspect_coupon(photos, coupon, scaling=scaling, limit_set=limits, history=history)
-    record, lead = found.as_dict(), photos.index(found.joint.photo)
+    record, lead, note = found.as_dict(), photos.index(found.joint.photo), ""
     try:
         if overlay is not None:
             for path, one in zip(paths, found.photos, strict=True):
@@ -236,31 +246,73 @@ def _run_together(
             from toeline.logbook import Logbook
 
             with Logbook(logbook) as book:
-                book.save(record, data[paths[lead]])
-        line = json.dumps(record, ensure_ascii=False) + "\n"
-        if json_to == "-":
-            _write(sys.stdout, line, json_to)
-        elif json_to is not None:
-            Path(json_to).write_text(line, encoding="utf-8")
+                note = _save(book, record, data[paths[lead]])
     except OSError as error:
         raise LogbookTrouble(
-            f"The result could not be written ({error.strerror or error}).", advice="Check the disk and the permissions."
+            f"The result could not be written ({_at_fault(error)}).", advice="Check the disk and the permissions."
         ) from error
-    if json_to != "-":
-        _tell(paths[lead], record, "")
+    if stream is not None:
+        _write(stream, record)
+    if stream is sys.stdout:
+        err.print(note)
+    else:
+        _tell(paths[lead], record, note)
         _print_table(("photo", "by itself ± (k = 2)", "in the result"), photo_rows(record))
         out.print(f"[dim]{CAUTION}[/]")
     return 3 if record["refused"] else 0
 
 
-def _write(stream: TextIO, line: str, where: str) -> None:
+@contextmanager
+def _opened(json_to: str | None) -> Iterator[TextIO | None]:
+    """Where the JSON goes, if anywhere: opened before the work, so that a wrong path costs no time."""
+    if json_to is None or json_to == "-":
+        yield sys.stdout if json_to else None
+        return
+    try:
+        stream = open(json_to, "w", encoding="utf-8")
+    except OSError as error:
+        raise cant_write("The results", json_to, error) from error
+    try:
+        yield stream
+    finally:
+        with suppress(OSError):  # what could not be written was already told
+            stream.close()
+
+
+def _make_folder(overlay: Path | None) -> None:
+    try:
+        if overlay is not None:
+            overlay.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise cant_write("The overlays", overlay, error) from error
+
+
+def _check_folder(logbook: Path | None) -> None:
+    """A logbook is made where there is none, but not its folder: that would be a slip of the pen."""
+    if logbook is not None and not logbook.parent.is_dir():
+        raise BadUsage(f"The logbook's folder {logbook.parent} is not there.", advice="Make the folder first, or check the path.")
+
+
+def _check_target(coupon: Coupon) -> None:
+    """A tee has legs, every other joint a width: a target of the other kind would be compared with nothing."""
+    legs = coupon.joint == "tee"
+    if (coupon.target_width_mm if legs else coupon.target_leg_mm) is None:
+        return
+    given, use, has = ("width", "leg", "legs") if legs else ("leg", "width", "a width")
+    raise BadUsage(
+        f"--target-{given}-mm does not fit the joint {coupon.joint}, of which {has} can be measured.",
+        advice=f"Give --target-{use}-mm, or name another --joint.",
+    )
+
+
+def _write(stream: TextIO, record: dict[str, Any]) -> None:
     """Write one line and see it through; a full disk is a sentence, not a traceback."""
     try:
-        stream.write(line)
+        stream.write(json.dumps(record, ensure_ascii=False) + "\n")
         stream.flush()
     except OSError as error:
         raise LogbookTrouble(
-            f"{where} can't be written ({error.strerror or error}), so its results are not kept.",
+            f"{stream.name} can't be written ({error.strerror or error}), so its results are not kept.",
             advice="Make room on the disk or name another file, then run the command again.",
         ) from error
 
@@ -292,6 +344,7 @@ def _one(job: Job) -> tuple[Path, dict[str, Any] | None, str]:
     from toeline.photo import read_photo
 
     path, coupon, scaling, hints, limits, before, overlay, logbook, history = job
+    note = ""
     try:
         data = path.read_bytes() if path.is_file() else b""
         photo = read_photo(path) if not data else read_photo(data, name=path.name)
@@ -304,14 +357,26 @@ def _one(job: Job) -> tuple[Path, dict[str, Any] | None, str]:
             from toeline.logbook import Logbook
 
             with Logbook(logbook) as book:
-                book.save(record, data)
-        return path, record, ""
+                note = _save(book, record, data)
+        return path, record, note
     except BadUsage:
         raise
     except ToelineError as error:
         return path, None, str(error)
     except OSError as error:
-        return path, None, f"{path.name} could not be finished ({error.strerror or error}). Check the disk and the permissions."
+        return path, None, f"{path.name} could not be finished ({_at_fault(error)}). Check the disk and the permissions."
+
+
+def _at_fault(error: OSError) -> str:
+    """What the system complains of, and of which file."""
+    return f"{error.strerror or error}" + (f": {error.filename}" if error.filename else "")
+
+
+def _save(book: Logbook, record: dict[str, Any], photo: bytes) -> str:
+    """Save to the logbook and tell the number, by which the next coupon names this one."""
+    there = book.number_of(record)
+    number = book.save(record, photo).id
+    return f"Already there as number {number}." if there is not None else f"Saved as number {number}."
 
 
 def _write_overlay(found: object, path: Path) -> None:
@@ -326,24 +391,28 @@ def _write_overlay(found: object, path: Path) -> None:
 
 
 def _tell(path: Path, record: dict[str, Any] | None, note: str) -> None:
-    """The table of one photo."""
+    """The table of one photo, or why there is none; then what else is to be said of it."""
+    out.rule(f"[bold]{escape(path.name)}[/]", align="left")
+    if record is not None and record["refused"]:
+        why = escape(f"{record['refused']['message']} {record['refused']['advice']}")
+        out.print(f"[bold]Not measured.[/] {why}", soft_wrap=True)
+    elif record is not None:
+        _tell_measured(record)
+    if note:
+        out.print(escape(note), soft_wrap=True)
+
+
+def _tell_measured(record: dict[str, Any]) -> None:
     from toeline.report.tables import cause_lines, flag_lines, measure_rows, moved_words, part_lines, verdict_lines
 
-    out.rule(f"[bold]{path.name}[/]", align="left")
-    if record is None:
-        out.print(note, soft_wrap=True)
-        return
-    if record["refused"]:
-        out.print(f"[bold]Not measured.[/] {record['refused']['message']} {record['refused']['advice']}", soft_wrap=True)
-        return
     _print_table(("measure", "value ± (k = 2)"), measure_rows(record))
     for line in (*part_lines(record), *filter(None, [moved_words(record)])):
-        out.print(f"  {line}", soft_wrap=True)
+        out.print(f"  {escape(line)}", soft_wrap=True)
     for outcome, what, numbers, source in verdict_lines(record):
-        out.print(f"  {what}: [bold]{outcome}[/]{'. ' + numbers if numbers else ''}", soft_wrap=True)
+        out.print(f"  {escape(what)}: [bold]{outcome}[/]{'. ' + escape(numbers) if numbers else ''}", soft_wrap=True)
         out.print(Padding(f"[dim]{escape(source)}[/]", (0, 0, 0, 6)))
     for line in cause_lines(record):
-        out.print(line, soft_wrap=True)
+        out.print(escape(line), soft_wrap=True)
     for line in flag_lines(record):
         out.print(f"[dim]• {escape(line)}[/]", soft_wrap=True)
 
@@ -353,7 +422,7 @@ def _print_table(columns: Iterable[str], rows: Iterable[tuple[str, ...]]) -> Non
     for number, column in enumerate(columns):  # the first names the row: never cut short
         table.add_column(column, min_width=min(32, max(len(row[0]) for row in rows)) if rows and number == 0 else None)
     for row in rows:
-        table.add_row(*row)
+        table.add_row(*map(escape, row))
     out.print(table)
 
 
@@ -366,7 +435,7 @@ def strips(
 
     for paper in ("a4", "letter"):
         for path in write_sheets(folder, paper=paper):
-            out.print(f"{path}")
+            out.print(escape(str(path)), soft_wrap=True)
     out.print("Print at 100 % (no 'fit to page'), then measure both 80 mm check lines.")
 
 
@@ -382,7 +451,9 @@ def camera(
     read = [read_photo(path) for given in photos for path in find_photos(given)]
     found = calibrate(read)
     write_profile(found, profile)
-    out.print(f"{profile}: focal length {found.lens.focal_px:.1f} px, reprojection error {found.residual_px:.2f} px.")
+    out.print(
+        f"{escape(str(profile))}: focal length {found.lens.focal_px:.1f} px, reprojection error {found.residual_px:.2f} px."
+    )
 
 
 @app.command("limits")
@@ -390,7 +461,9 @@ def limit_sets() -> None:
     """List the limit sets with edition and status."""
     from toeline.limits import load_limit_sets
 
-    _print_table(("set", "what it is"), [(name, s.title) for name, s in load_limit_sets().items()])
+    for name, chosen in load_limit_sets().items():
+        out.print(f"[bold]{escape(name)}[/]  {escape(chosen.title)}")
+        out.print(Padding(f"[dim]{escape(f'{chosen.edition}; {chosen.status}')}[/]", (0, 0, 0, 6)))
 
 
 @app.command("app")
@@ -402,6 +475,7 @@ def serve(
     """Serve the pages on this machine (127.0.0.1 only, unless --phone)."""
     from toeline.serve import serve_app
 
+    _check_folder(logbook)
     raise typer.Exit(serve_app(phone=phone, port=port, logbook=logbook))
 
 
@@ -421,23 +495,24 @@ def demo(
         rows, records = run_samples(samples, overlay=overlay)
         n = fill_logbook(records, logbook)
         remember(logbook, mark, rows)
-        out.print(f"{logbook}: {n} coupons saved, all invented data.")
+        out.print(f"{escape(str(logbook))}: {n} coupons saved, all invented data.")
     _print_table(("photo", "measured mm ± (k = 2)", "true mm", "spatter", "likely cause", "planted"), rows)
     out.print(f"[dim]{CAUTION}[/]")
 
 
-def _numbers(text: str, n: int, option: str) -> tuple[float, ...]:
+def _numbers(text: str, n: int, option: str, advice: str = "") -> tuple[float, ...]:
     try:
         got = tuple(float(part) for part in text.split(","))
     except ValueError:
         got = ()
     if len(got) != n:
-        raise BadUsage(f"{option} got {text!r}.", advice=f"Give {n} numbers with commas between them.")
+        usual = "Give one number." if n == 1 else f"Give {n} numbers with commas between them."
+        raise BadUsage(f"{option} got {text!r}.", advice=advice or usual)
     return got
 
 
 def _pair(text: str, option: str) -> tuple[float, float]:
-    a, *rest = _numbers(text, 1 + text.count(","), option)
+    a, *rest = _numbers(text, 2 if "," in text else 1, option, "Give one number, or ALONG,ACROSS.")
     return a, (rest[0] if rest else a)
 
 
@@ -482,8 +557,12 @@ def _history(logbook: Path | None, after: int | None, changed: str | None) -> tu
 def _test(text: str | None) -> dict[str, Any]:
     if text is None:
         return {}
-    name, _, result = text.partition("=")
-    return {"test": name.strip(), "test_result": result.strip() or None}
+    name, _, result = (part.strip() for part in text.partition("="))
+    if not result:
+        raise BadUsage(
+            f"--test got {text!r}, without its result.", advice=f"Give {name or 'bend'}=passed or {name or 'bend'}=failed."
+        )
+    return {"test": name, "test_result": result}
 
 
 def _anchor(text: str) -> tuple[str, float, float]:

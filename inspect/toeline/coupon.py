@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from numbers import Real
 from types import MappingProxyType
 from typing import Literal
 
@@ -13,7 +14,9 @@ from toeline.processes import process_names
 PROCESSES: tuple[str, ...] = process_names()
 JOINTS: tuple[str, ...] = ("tee", "butt", "plate", "lap", "corner")
 POSITIONS: tuple[str, ...] = ("flat", "horizontal", "vertical-up", "vertical-down", "overhead")
-PLATE_BEFORE: tuple[str, ...] = ("clean", "photographed", "unknown")
+PHOTOGRAPHED = "photographed"
+"""How the plate was before, where a photo of it was laid over this one: found so, never said by a person."""
+PLATE_BEFORE: tuple[str, ...] = ("clean", PHOTOGRAPHED, "unknown")
 GAUGE: tuple[str, ...] = ("convexity_mm", "reinforcement_mm", "throat_mm", "size_mm", "undercut_mm", "crater_mm")
 TESTS: tuple[str, ...] = ("break", "bend", "macro")
 TEST_RESULTS: tuple[str, ...] = ("passed", "failed")
@@ -31,7 +34,7 @@ _NO_NUMBERS: Mapping[str, float] = MappingProxyType({})
 
 @dataclass(frozen=True, slots=True)
 class Coupon:
-    """The welded piece as its maker describes it; everything but the joint may stay unknown.
+    """The welded piece as its maker describes it; everything but the joint may stay unknown. Upper case is taken as lower case.
 
     Attributes
     ----------
@@ -87,8 +90,10 @@ class Coupon:
             ("plate_before", self.plate_before, PLATE_BEFORE),
             ("plate_now", self.plate_now, PLATE_NOW),
         ):
-            if value not in known:
-                names = ", ".join(str(k) for k in known if k is not None)
+            lower = value.lower() if isinstance(value, str) else value
+            object.__setattr__(self, what, lower)
+            if lower not in known:
+                names = ", ".join(str(k) for k in known if k not in (None, PHOTOGRAPHED))
                 raise BadUsage(f"{value!r} is not a known {what.replace('_', ' ')}.", advice=f"Use one of: {names}.")
         for name in self.gauge:
             if name not in GAUGE and name.replace("_u_mm", "_mm") not in GAUGE:
@@ -141,10 +146,14 @@ class Scaling:
 
     def __post_init__(self) -> None:
         said = self.strip_thickness_mm
+        if isinstance(said, Mapping):
+            _check_letters(said)
         for mm in said.values() if isinstance(said, Mapping) else () if said is None else (said,):
-            if not 0 <= mm <= THICKEST_STRIP_MM:
+            if not isinstance(mm, Real) or not 0 <= mm <= THICKEST_STRIP_MM:
                 raise BadUsage(
-                    f"A strip {mm:g} mm thick can't be right.",
+                    f"A strip {mm:g} mm thick can't be right."
+                    if isinstance(mm, Real)
+                    else f"A strip's thickness can't be {mm!r}.",
                     advice="Give the height of the printed face above the plate in millimetres, such as 0.1 for paper or 1.0 for magnet sheet.",
                 )
         for ratio in self.print_factor:
@@ -153,6 +162,14 @@ class Scaling:
                     f"A print factor of {ratio:g} can't be right.",
                     advice="Divide the measured length of the 80 mm check line by 80: 80.4 mm gives 1.005.",
                 )
+
+
+def _check_letters(said: Mapping[str, float]) -> None:
+    from toeline.scale.strips import load_strips  # the room of the scale needs this module first
+
+    for letter in said:
+        if letter not in load_strips():
+            raise BadUsage(f"There is no strip {letter!r}.", advice=f"Their letters are {', '.join(load_strips())}.")
 
 
 @dataclass(frozen=True, slots=True)

@@ -50,6 +50,14 @@ class BadUsage(ToelineError):
     reason = "bad usage"
 
 
+def cant_write(what: str, where: object, error: OSError) -> BadUsage:
+    """The error for a place that was named to write to and does not let itself be written to."""
+    why = "there is a file of that name" if isinstance(error, FileExistsError) else error.strerror or error
+    return BadUsage(
+        f"{what} can't be written to {where} ({why}).", advice="Name another place, or check its folder and its permissions."
+    )
+
+
 class PhotoUnreadable(ToelineError):
     """The file is not a picture that can be read."""
 

@@ -21,6 +21,7 @@ from toeline.logbook.store import PLACE
 #: Environment variable that carries the one-time code to the pages; without it there is no gate.
 CODE_VARIABLE = "TOELINE_GATE_CODE"
 HERE = "127.0.0.1"
+LAST_PORT = 65_535
 
 
 def serve_app(*, phone: bool = False, port: int = 8501, logbook: Path | None = None, tell: Callable[[str], None] = print) -> int:
@@ -39,7 +40,7 @@ def serve_app(*, phone: bool = False, port: int = 8501, logbook: Path | None = N
     Raises
     ------
     BadUsage
-        The port is taken, or this machine is on no network.
+        There is no such port, it is taken, or this machine is on no network.
     """
     address = lan_address() if phone else HERE
     _check_port(address, port)
@@ -136,6 +137,8 @@ def lan_address() -> str:
 
 def _check_port(address: str, port: int) -> None:
     """One sentence instead of a server that ends at once."""
+    if not 1 <= port <= LAST_PORT:
+        raise BadUsage(f"There is no port {port}.", advice=f"Give a --port from 1024 to {LAST_PORT}.")
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:

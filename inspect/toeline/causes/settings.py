@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from difflib import get_close_matches
 from math import hypot, log
 from pathlib import Path
 from statistics import NormalDist
@@ -80,9 +81,11 @@ def read_settings(path: Path) -> Settings:
     try:
         table = tomllib.loads(Path(path).read_text(encoding="utf-8"))
     except OSError as error:
-        raise BadUsage(f"The settings file can't be read: {error.strerror}.", advice="Check its path.") from None
+        raise BadUsage(f"The settings file {path} can't be read ({error.strerror or error}).", advice="Check its path.") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise BadUsage(f"The settings file is not valid TOML: {error}.", advice="Write lines like voltage_v = 18.5.") from None
+        raise BadUsage(
+            f"The settings file {path} is not valid TOML: {error}.", advice="Write lines like voltage_v = 18.5."
+        ) from None
     return normalised(table)
 
 
@@ -104,13 +107,20 @@ def normalised(table: Mapping[str, object]) -> Settings:
         elif key in _WORDS:
             made[key] = _word(key, value, _WORDS[key])
         else:
-            valid = ", ".join((*_NUMBERS, *_CONVERTED, *_TIMED, *_WORDS))
-            raise BadUsage(f"The setting {key!r} is not known.", advice=f"Valid names: {valid}.")
+            raise BadUsage(f"The setting {key!r} is not known.", advice=_meant(key))
     if "argon_percent" not in made and isinstance(made.get("gas"), str):
         share = argon_share(str(made["gas"]))
         if share is not None:
             made["argon_percent"] = share
     return MappingProxyType(made)
+
+
+def _meant(key: str) -> str:
+    """The names that are nearest to a key nobody reads; where none is near, those in the package's own units."""
+    names = (*_NUMBERS, *_CONVERTED, *_TIMED, *_WORDS)
+    word = key.lower()
+    alike = [name for name in names if len(word) > 2 and word[:4] in name] or get_close_matches(word, names, cutoff=0.5)
+    return f"Did you mean {' or '.join(alike[:3])}?" if alike else f"Valid names: {', '.join((*_NUMBERS, *_WORDS))}."
 
 
 def _number(key: str, value: object, factor: float, right: tuple[float, float]) -> float:

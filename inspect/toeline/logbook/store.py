@@ -202,6 +202,11 @@ class Logbook:
                 _link(connection, saved, record.get("after") or {})
         return self.entry(saved)
 
+    def number_of(self, record: Mapping[str, Any], *, labels: Labels | None = None, invented: bool = False) -> int | None:
+        """Number of the entry that already holds exactly this; None where saving it would make a new one."""
+        with self._telling(), self._engine.connect() as connection:
+            return _id_of(connection, _row(record, labels or Labels(), invented)["digest"])
+
     def withdraw(self, record_id: int, why: str) -> None:
         """Take a record out of lists and trends; it stays in the file, with the reason."""
         with self._telling(), self._writing() as connection:
@@ -214,9 +219,7 @@ class Logbook:
         """One record."""
         found = self._entries("records.id = :id", {"id": record_id})
         if not found:
-            raise LogbookTrouble(
-                f"There is no record {record_id} in this logbook.", advice="The logbook's list shows their numbers."
-            )
+            raise _no_record(record_id)
         return found[0]
 
     def entries(self, *, learner: str | None = None, process: str | None = None) -> tuple[Entry, ...]:
@@ -231,9 +234,7 @@ class Logbook:
         with self._telling(), self._engine.connect() as connection:
             found = connection.execute(text("SELECT result_json FROM records WHERE id = :id"), {"id": record_id}).scalar()
         if found is None:
-            raise LogbookTrouble(
-                f"There is no record {record_id} in this logbook.", advice="The logbook's list shows their numbers."
-            )
+            raise _no_record(record_id)
         return MappingProxyType(json.loads(str(found)))
 
     def history(self, record_id: int, changed: str | None) -> tuple[Past, ...]:
@@ -331,6 +332,13 @@ _ENTRY_COLUMNS = ", ".join(
         *("method_json", "spatter_n", "spatter_area_cm2", "photo_name", "photo_sha256", "kept_photo", "kept_overlay"),
     )
 )
+
+
+def _no_record(record_id: int) -> LogbookTrouble:
+    return LogbookTrouble(
+        f"There is no record {record_id} in this logbook.",
+        advice="Its number is told when a coupon is saved; the Logbook page lists them all.",
+    )
 
 
 def _engine(path: Path, wait_s: float) -> Engine:

@@ -15,6 +15,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import FancyBboxPatch, Polygon, Rectangle
 from numpy.typing import NDArray
 
+from toeline.errors import cant_write
 from toeline.report.look import ACCENT, INK, QUIET
 from toeline.scale.strips import DICTIONARY, Strip, load_strips
 
@@ -43,6 +44,11 @@ def write_sheets(folder: Path, paper: str = "a4") -> list[Path]:
     -------
     list of Path
         The files written.
+
+    Raises
+    ------
+    BadUsage
+        The folder can't be made or written to.
     """
     width, height = PAPERS_MM[paper]
     figure = Figure(figsize=(width / MM_PER_INCH, height / MM_PER_INCH))
@@ -67,9 +73,12 @@ def write_sheets(folder: Path, paper: str = "a4") -> list[Path]:
     _words(axes, 104, 158, "give both numbers: --print-factor ALONG,ACROSS", size=2.7, colour=QUIET)
     for k, draw in enumerate((_draw_print, _draw_mount, _draw_place, _draw_shoot)):
         draw(axes, 14.0 + 46.0 * k, DRAWINGS_MM)
-    folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"strips-{paper}.pdf"
-    figure.savefig(path, metadata={"Title": "Scale strips", "Creator": "toeline", "Producer": None, "CreationDate": None})
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        figure.savefig(path, metadata={"Title": "Scale strips", "Creator": "toeline", "Producer": None, "CreationDate": None})
+    except OSError as error:
+        raise cant_write("The strip sheets", folder, error) from error
     return [path]
 
 

@@ -191,14 +191,13 @@ def cause_lines(record: Record, *, most: int = 3) -> list[str]:
     if advice.get("tell_apart"):
         lines.append(advice["tell_apart"])
     likely = any(cause["probability"] >= 0.1 for cause in record["causes"][:most])
-    if not likely and record["process"] is None:
-        lines.append("Name the process (--process) to hear of likely causes.")
-    elif not likely and any(verdict["outcome"] == "beyond" for verdict in record["verdicts"]):
+    if not likely and record["process"] is not None:  # without a process the notes ask for it
+        beyond = any(verdict["outcome"] == "beyond" for verdict in record["verdicts"])
         lines.append(
             "No cause stands out, though something is beyond a limit: machine settings, or what you saw (--saw), would help."
+            if beyond
+            else "Nothing stands out: what the photo shows is usual for this process. Change nothing yet."
         )
-    elif not likely:
-        lines.append("Nothing stands out: what the photo shows is usual for this process. Change nothing yet.")
     return [*lines, *(advice.get("notes") or ())]
 
 

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.errors import BadUsage, NoScale
+from toeline.errors import BadUsage, NoScale, cant_write
 from toeline.photo.result import CameraTag, Photo
 from toeline.scale.budget import LensPrior, lens_prior
 from toeline.scale.bundle import Sighting
@@ -89,7 +89,7 @@ def calibrate(photos: Sequence[Photo]) -> Profile:
             n_used += 1
     if first is None or n_used < FEWEST_PHOTOS:
         raise BadUsage(
-            f"A strip was found in {n_used} photos that are held the same way; calibration needs {FEWEST_PHOTOS}.",
+            f"A strip was found in {n_used} photo{'' if n_used == 1 else 's'}; calibration needs {FEWEST_PHOTOS}, all held the same way.",
             advice="Fill the frame with the uncut sheet or a strip: from straight above, and tilted 30–40° to every side.",
         )
     size = (first.width_px, first.height_px)
@@ -122,7 +122,13 @@ def _sides(photo: Photo) -> tuple[int, int]:
 
 
 def write_profile(profile: Profile, path: Path) -> None:
-    """Write a profile as TOML."""
+    """Write a profile as TOML.
+
+    Raises
+    ------
+    BadUsage
+        Its folder can't be made, or the file can't be written.
+    """
     camera = profile.camera
     lines = [
         "# Camera profile, made from photos of a printed strip. Lengths in px, distortion as in OpenCV.",
@@ -141,8 +147,11 @@ def write_profile(profile: Profile, path: Path) -> None:
     lines += [f"{name} = {float(getattr(profile.lens, name))!r}" for name in PARAMETERS]
     rows = ",\n  ".join("[" + ", ".join(f"{v:.6e}" for v in row) + "]" for row in profile.covariance)
     lines += ["", "# of the parameters above, in their order", f"covariance = [\n  {rows},\n]", ""]
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text("\n".join(lines), encoding="utf-8")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text("\n".join(lines), encoding="utf-8")
+    except OSError as error:
+        raise cant_write("The camera profile", path, error) from error
 
 
 def _quoted(text: str) -> str:
@@ -176,7 +185,12 @@ def read_profile(path: Path) -> Profile:
             int(table["n_photos"]),
             str(table["made_on"]),
         )
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except OSError as error:
+        raise BadUsage(
+            f"The camera profile {path} can't be read ({error.strerror or error}).",
+            advice="Check its path, or make one with `toeline camera`.",
+        ) from error
+    except (ValueError, KeyError, TypeError) as error:
         raise BadUsage(
             f"{path} can't be read as a camera profile ({error}).", advice="Make one with `toeline camera`."
         ) from error

@@ -73,7 +73,7 @@ def find_strips(pixels: Picture) -> Found:
         few = f"Only {len(markers)} markers of a strip could be read" if markers else "No strip was found in the photo"
         raise NoScale(
             f"{few}, so pixels can't be turned into millimetres.",
-            advice="Lay printed strips beside the bead, whole, flat, sharp and without glare; or give a rule, or work unscaled.",
+            advice="Lay printed strips beside the bead, whole, flat, sharp and without glare. On the command line: --rule or --unscaled.",
             evidence={"markers_px": markers},
         )
     sightings = [_refine(pixels, strip, quads) for strip, quads in whole.items()]

@@ -289,6 +289,6 @@ def unsolved(residual_px: float) -> PlatesUnsolved:
     off = f" (their corners are off by {residual_px:.1f} px)" if math.isfinite(residual_px) else ""
     return PlatesUnsolved(
         f"The strips were found, but they do not lie as they would on this kind of joint{off}, so no length would be right.",
-        advice="See first that the right joint is chosen: tee, or flat (butt, bead on plate). Then lay each strip flat on its plate "
-        "and keep both in focus.",
+        advice="See first that the right joint is chosen: tee, butt, bead on plate, lap or corner. Then lay each strip flat on its "
+        "plate and keep both in focus.",
     )
