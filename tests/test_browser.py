@@ -343,7 +343,7 @@ def test_a_toe_is_put_right_by_hand(server: _Server, browser: Browser) -> None:
         place = dot.evaluate("dot => [parseFloat(dot.style.left), parseFloat(dot.style.top)]")
         assert place == pytest.approx([100 * across, 100 * down], abs=1.0), "the point lies where both taps were"
         page.get_by_role("button", name="Trace again").click()
-        told = page.get_by_text(re.compile("A hand touched this bead"))
+        told = page.get_by_text(re.compile("Corrected by hand"))
         expect(told).to_be_visible(timeout=PATIENCE_MS)
         _settled(page)
         moved = re.search(r"the base toe by (\d+\.\d+) mm, the mean width by [+-]\d+\.\d+ mm", told.locator("..").inner_text())

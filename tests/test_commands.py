@@ -294,7 +294,7 @@ def test_a_hand_is_told_by_how_much_it_moved() -> None:
     done = run("inspect", TEE, "--process", "gmaw-s", "--strip-thickness-mm", "0.1", "--through", f"base={x},{y}")
     assert done.returncode == 0, done.stderr
     told = re.search(
-        r"A hand touched this bead; that moved .*the base toe by (\d\.\d\d) mm.*the mean width by [+-]\d\.\d\d mm", done.stdout
+        r"Corrected by hand; that moved .*the base toe by (\d\.\d\d) mm.*the mean width by [+-]\d\.\d\d mm", done.stdout
     )
     assert told and float(told.group(1)) < 0.2, "the point lay on the toe already"
 

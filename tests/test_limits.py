@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import sqrt
 
 import numpy as np
@@ -13,6 +14,7 @@ from toeline.limits import Verdict, judge, load_limit_sets, outcome
 from toeline.limits.rules import read_limit_set
 from toeline.measure.result import BeadSize, Stations
 from toeline.quantity import Measured
+from toeline.spatter import lower_bound
 from toeline.spatter.result import Interval, Spatter
 from toeline.surface.result import SurfaceSign
 
@@ -222,3 +224,34 @@ def test_unknown_sets_and_keys_are_named() -> None:
     table = {"title": "x", "edition": "x", "status": "house rule", "about": "x", "limits": [row]}
     with pytest.raises(BadUsage, match=r"'maximum'.*Valid keys"):
         read_limit_set("x", table)
+
+
+def test_a_capped_look_and_a_look_under_slag_put_no_pore_beyond() -> None:
+    """The finder tells nothing surer than 0.9, so 0.9 itself can't be a finding; slag hides the face."""
+    pore = SurfaceSign("pores", 0.9, 12, 3, size_mm=3.0)
+    sure = SurfaceSign("pores", 0.95, 12, 3, size_mm=3.0)
+    slag = SurfaceSign("slag left on", 0.72, 40, 10)
+    for name, measure in (("teaching", "pore_max_mm"), ("iso5817-b", "pore_max_mm")):
+        coupon = Coupon(target_leg_mm=6.0, plate_thickness_mm=8.0)
+        told = [
+            one(judge(bead(6, 6), surface=seen, spatter=None, coupon=coupon, limit_set=name), measure)
+            for seen in ((pore,), (sure,), (slag, sure))
+        ]
+        assert [v.outcome for v in told] == ["too close to call", "beyond", "too close to call"]
+        assert "Pores? 90 %, at 12 mm" in told[0].note and "chip it off" in told[2].note
+
+
+def test_a_missing_answer_is_told_from_what_no_photo_shows() -> None:
+    coupon = Coupon(process="gmaw-s", target_leg_mm=6.0)
+    spatter = Spatter((), 60.0, None, ())
+    verdicts = judge(bead(6, 6), surface=(), spatter=spatter, coupon=coupon)
+    assert one(verdicts, "spatter_density_per_cm2").missing == "the plate before this bead"
+    clean = replace(coupon, plate_before="clean")
+    blurred = one(
+        judge(bead(6, 6), surface=(), spatter=lower_bound(spatter, "not sharp"), coupon=clean), "spatter_density_per_cm2"
+    )
+    assert blurred.missing == "a better photo" and "lower bound" in blurred.note
+    unscaled = replace(bead(6, 6), measures={"width_mean_px": Measured(90.0, 1.0)})
+    verdicts = judge(unscaled, surface=None, spatter=None, coupon=coupon)
+    assert {one(verdicts, m).missing for m in ("leg_base_mean_mm", "straightness_mm", "pore_max_mm")} == {"a scale"}
+    assert one(verdicts, "undercut_mm").missing == "", "no photo shows a depth"

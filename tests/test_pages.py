@@ -35,8 +35,8 @@ from toeline.pages.state import Key
 from toeline.pages.work import Asked, inspected
 from toeline.report import look
 from toeline.report.class_table import class_row, csv_text, mark_words
-from toeline.report.summary import headline, photo_word, share_under_target, unsaid_strips
-from toeline.report.tables import flag_lines, measure_rows, title, verdict_lines
+from toeline.report.summary import headline, no_change, photo_word, share_under_target, unsaid_strips
+from toeline.report.tables import cause_lines, flag_lines, measure_rows, outcome_words, spatter_words, title, verdict_lines
 from toeline.spatter import Correction
 
 PAGES = Path(entry.__file__).parent
@@ -522,13 +522,45 @@ def test_what_is_beyond_a_limit_comes_first() -> None:
         verdict | {"title": "no crack", "outcome": "not measurable from a photo"},
     ]
     lines = verdict_lines(record)
-    assert [line[0] for line in lines] == ["beyond", "within", "not measurable from a photo"]
+    assert [line[0] for line in lines] == ["too short", "within", "not measurable from a photo"]
     assert lines[0][1].endswith("(standing leg, shortest)") and lines[2][1] == "no crack"
     record["verdicts"] = [
         verdict | {"title": "no pores", "measure": "pore_max_mm", "value": 0.0, "u": 0.0, "limit": 0.0, "length_share": None}
     ]
     assert verdict_lines(record)[0][2] == "", "none seen is not a length of nought"
-    assert lines[0][2] == "5.6 ± 0.2 mm against 6 mm, 35 % of the length beyond"
+    assert lines[0][2] == "5.6 ± 0.2 mm against 6 mm, 35 % of the length too short"
+
+
+def test_what_waits_for_an_answer_says_so_and_shares_are_in_per_cent() -> None:
+    (verdict,) = tee_record()["verdicts"]
+    wide = verdict | {"measure": "width_mean_mm", "value": 9.0, "limit": 8.0, "outcome": "beyond"}
+    assert outcome_words(wide) == "too wide" and outcome_words(wide | {"value": 7.0}) == "too narrow"
+    assert outcome_words(verdict | {"measure": "leg_difference_mm", "outcome": "beyond"}) == "beyond"
+    waits = verdict | {"value": None, "outcome": "not measurable from a photo", "missing": "a scale"}
+    assert outcome_words(waits) == "not told without a scale"
+    drift = verdict | {
+        "measure": "width_drift_ratio",
+        "value": 0.01,
+        "u": 0.02,
+        "limit": 0.2,
+        "length_share": None,
+        "outcome": "within",
+    }
+    assert verdict_lines(tee_record() | {"verdicts": [drift]})[0][2] == "1 ± 4 % against 20 %"
+
+
+def test_a_lower_bound_of_spatter_is_told_as_one() -> None:
+    spatter = tee_record()["spatter"] | {"n_on_plate": None, "density_per_cm2": None, "at_least": "not sharp"}
+    assert spatter_words(spatter).startswith(f"at least {spatter['n']} on ") and "(not sharp)" in spatter_words(spatter)
+    assert spatter_words(spatter | {"n": 0}).startswith("none seen on ")
+
+
+def test_what_comes_first_is_told_instead_of_a_change() -> None:
+    record = tee_record()
+    record["advice"] |= {"first": "Chip the slag off.", "next_change": None}
+    assert "Do this first: Chip the slag off." in cause_lines(record)
+    assert not any(line.startswith(("Change one thing", "Nothing stands out")) for line in cause_lines(record | {"causes": []}))
+    assert no_change(record, likely=True) == "<b>Do this first.</b> Chip the slag off."
 
 
 def test_a_measure_is_named_alike_in_every_unit() -> None:
@@ -717,9 +749,9 @@ def test_a_doubtful_particle_is_answered_with_one_tap_and_stays_answered(
     tap.set_value("droplet").run()
     assert not page.exception
     assert heard and heard[-1] == (Correction(420.0, 300.0, True),)
-    assert "a hand corrected 1" in _words(page).lower()
+    assert "1 corrected by hand" in _words(page).lower()
     again = _upload(_clean(_page("inspect_page")), ("t-1.jpg", grey_photo()))  # another visit, the same photo
-    assert "a hand corrected 1" in _words(again).lower()
+    assert "1 corrected by hand" in _words(again).lower()
     again.button(key=Key.SAVE).click().run()
     with Logbook() as book:
         assert book.result(book.entries()[0].id)["spatter"]["corrections"] == [{"x_px": 420.0, "y_px": 300.0, "droplet": True}]

@@ -76,7 +76,7 @@ def test_another_bead_is_chosen_with_one_tap_and_given_back(hints: list[Hints]) 
     assert hints[-1] == Hints(bead_px=(600.0, 710.0)), "a point in the middle of its line"
     assert "moved the standing toe by 0.31 mm, the base toe by 0.02 mm, the mean width by -0.24 mm" in words(page)
     next(b for b in page.button if b.label.startswith("Back to the bead")).click().run()
-    assert "A hand touched" not in words(page)
+    assert "Corrected by hand" not in words(page)
 
 
 def test_points_are_traced_through(hints: list[Hints]) -> None:
@@ -88,7 +88,7 @@ def test_points_are_traced_through(hints: list[Hints]) -> None:
     assert not page.exception, [e.value for e in page.exception]
     assert hints[-1] == Hints((("standing", 400.0, 430.0),))
     next(b for b in page.button if b.label == "Take all points away").click().run()
-    assert "A hand touched" not in words(page)
+    assert "Corrected by hand" not in words(page)
 
 
 def test_no_hand_is_asked_for_where_no_trace_can_help(hints: list[Hints]) -> None:

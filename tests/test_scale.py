@@ -604,7 +604,7 @@ def test_contradictory_scaling_is_bad_usage(scaling: Scaling, sentence: str) -> 
         ("strips-swapped", "other plate than their letters say", "A, C and E belong on the base plate"),
         ("strip-upside-down", "does not change the numbers", "Nothing"),
         ("strip-curled", "does not lie flat", "magnet sheet"),
-        ("scale-only", "tilt is not corrected, legs can't be had", "printed strips"),
+        ("scale-only", "tilt is not corrected, and there are no legs", "printed strips"),
         ("joint-line-off", "a strip lies higher than believed", "scraped plate"),
         ("strips-moved", "do not lie alike in all photos", "move the phone only"),
     ],

@@ -93,7 +93,7 @@ def inspect(
     bead: Annotated[
         str | None, typer.Option(help="A point on the bead that is meant, X,Y in px, where several are in view.")
     ] = None,
-    travel: Annotated[str, typer.Option(help="Direction of travel in the coupon view: right or left.")] = "right",
+    travel: Annotated[str | None, typer.Option(help="Direction of travel in the coupon view: right or left.")] = None,
     target_leg_mm: Annotated[float | None, typer.Option(help="Leg that was asked for.")] = None,
     target_width_mm: Annotated[float | None, typer.Option(help="Width that was asked for.")] = None,
     position: Annotated[str | None, typer.Option(help="flat, horizontal, vertical-up, vertical-down or overhead.")] = None,

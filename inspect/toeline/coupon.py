@@ -44,8 +44,8 @@ class Coupon:
         One of the processes that have a TOML; None where nobody said.
     plate_thickness_mm, target_leg_mm : float or None
         [mm]
-    travel : str
-        Direction of travel in the coupon view: ``right`` or ``left``.
+    travel : str or None
+        Direction of travel in the coupon view: ``right`` or ``left``; None where nobody said.
     plate_before, plate_now : str
         How the plate was before this bead (``photographed``: a photo of it was given and laid over this one), and how it is in
         the photo.
@@ -69,7 +69,7 @@ class Coupon:
     target_leg_mm: float | None = None
     target_width_mm: float | None = None
     root_gap_mm: float | None = None
-    travel: str = "right"
+    travel: str | None = None
     plate_before: str = "unknown"
     plate_now: str = "as welded"
     settings: Mapping[str, float | str] = field(default_factory=lambda: MappingProxyType({}))
@@ -86,7 +86,7 @@ class Coupon:
             ("position", self.position, (None, *POSITIONS)),
             ("test", self.test, (None, *TESTS)),
             ("test_result", self.test_result, (None, *TEST_RESULTS)),
-            ("travel", self.travel, ("right", "left")),
+            ("travel", self.travel, (None, "right", "left")),
             ("plate_before", self.plate_before, PLATE_BEFORE),
             ("plate_now", self.plate_now, PLATE_NOW),
         ):
@@ -102,6 +102,11 @@ class Coupon:
             value = getattr(self, name)
             if value is not None and not 0.1 <= value <= 200:
                 raise BadUsage(f"{name} of {value} can't be right.", advice="Give it in millimetres.")
+
+    @property
+    def heading(self) -> str:
+        """Direction of travel in the coupon view: as told, else to the right."""
+        return self.travel or "right"
 
 
 @dataclass(frozen=True, slots=True)

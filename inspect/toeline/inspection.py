@@ -24,11 +24,11 @@ from toeline.processes import load_process
 from toeline.scale import find_scale
 from toeline.scale.printed import strip_tones
 from toeline.scale.solution import Scale
-from toeline.spatter import Correction, Sighting, Spatter, correct, find_spatter, see_plate, take_off
+from toeline.spatter import Correction, Sighting, Spatter, correct, find_spatter, lower_bound, see_plate, take_off
 from toeline.surface import SurfaceSign, breaks, find_signs, read_straight
 
 #: One integer a room, raised when a number's meaning changes; see DEVELOPERS.md, "Numbers that changed".
-METHOD = {"photo": 1, "scale": 2, "bead": 4, "measure": 3, "surface": 4, "spatter": 3, "limits": 2, "causes": 3}
+METHOD = {"photo": 1, "scale": 2, "bead": 4, "measure": 3, "surface": 4, "spatter": 3, "limits": 3, "causes": 4}
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +172,7 @@ def _flow(found: Inspection, hints: Hints, limit_set: str, before: Photo | None,
         evidence = look(view)
         found = replace(found, view=view)
         yield found
-        bead = find_bead(view, scale, joint=coupon.joint, travel=coupon.travel, hints=hints, evidence=evidence)
+        bead = find_bead(view, scale, joint=coupon.joint, travel=coupon.heading, hints=hints, evidence=evidence)
         found = replace(found, bead=bead, own_flags=(*found.own_flags, *_fitness(view, scale, bead, coupon)))
     yield found
     scaled = scale.source != "none"
@@ -202,15 +202,15 @@ def _flow(found: Inspection, hints: Hints, limit_set: str, before: Photo | None,
             if before is not None:
                 found = _less_before(found, before)
                 coupon = found.coupon
+            found = replace(found, spatter=_as_far_as_seen(found))
         yield found
     with watch.room("limits"):
         verdicts = judge(size, surface=surface, spatter=found.spatter, coupon=coupon, limit_set=limit_set)
         found = replace(found, verdicts=verdicts)
     yield found
     with watch.room("causes"):
-        found = replace(
-            found, diagnosis=reason(size, surface=surface, spatter=found.spatter, coupon=coupon, history=found.history)
-        )
+        diagnosis = reason(size, surface=surface, spatter=found.spatter, coupon=coupon, history=found.history, flags=found.flags)
+        found = replace(found, diagnosis=diagnosis)
     yield found
 
 
@@ -247,8 +247,25 @@ def correct_spatter(found: Inspection, corrections: Sequence[Correction], *, lim
         found,
         spatter=spatter,
         verdicts=judge(found.size, surface=found.surface, spatter=spatter, coupon=coupon, limit_set=limit_set),
-        diagnosis=reason(found.size, surface=found.surface, spatter=spatter, coupon=coupon, history=found.history),
+        diagnosis=reason(
+            found.size, surface=found.surface, spatter=spatter, coupon=coupon, history=found.history, flags=found.flags
+        ),
     )
+
+
+#: Doubts of the photo that hide small droplets, and why.
+_HIDES_DROPLETS = {"blurred": "not sharp", "too-dark": "too dark", "low-resolution": "too few pixels to the millimetre"}
+
+
+def _as_far_as_seen(found: Inspection) -> Spatter:
+    """The spatter, as a lower bound where the photo itself can't show small droplets; in the dark no strip is to blame for it."""
+    assert found.spatter is not None
+    named = {flag.name for flag in found.flags}
+    why = ", ".join(words for name, words in _HIDES_DROPLETS.items() if name in named)
+    if not why:
+        return found.spatter
+    told = lower_bound(found.spatter, why)
+    return replace(told, flags=tuple(f for f in told.flags if not ("too-dark" in named and f.name == "spatter-plate-unseen")))
 
 
 def _slag(surface: Sequence[SurfaceSign], coupon: Coupon) -> tuple[Flag, ...]:
@@ -266,6 +283,8 @@ def _fitness(view: CouponView, scale: Scale, bead: Bead, coupon: Coupon) -> tupl
     unscaled = scale.source == "none"
     near = view.near(bead, margin_mm=0.02 * view.image.shape[1] if unscaled else 1.5)
     flags = list(check_bead(view.grey(), near, px_per_mm=99.0 if unscaled else scale.px_per_mm.value))
+    if coupon.travel is None:
+        flags.append(Flag("travel-assumed"))
     if coupon.joint in ("lap", "corner"):
         flags.append(Flag("width-only-joint", coupon.joint))
     return tuple(flags)

@@ -49,7 +49,7 @@ def as_record(found: Inspection) -> dict[str, Any]:
                 "plate_thickness_mm": coupon.plate_thickness_mm,
                 "target_leg_mm": coupon.target_leg_mm,
                 "target_width_mm": coupon.target_width_mm,
-                "travel": coupon.travel,
+                "travel": coupon.heading,
                 "plate_before": coupon.plate_before,
                 "plate_now": coupon.plate_now,
                 "root_gap_mm": coupon.root_gap_mm,
@@ -76,6 +76,7 @@ def as_record(found: Inspection) -> dict[str, Any]:
             if not (told and found.diagnosis)
             else {
                 "next_change": found.diagnosis.next_change,
+                "first": found.diagnosis.first,
                 "tell_apart": found.diagnosis.tell_apart,
                 "notes": list(found.diagnosis.notes),
                 "signs": dict(found.diagnosis.signs),
@@ -209,6 +210,7 @@ def _spatter(found: Inspection) -> dict[str, Any] | None:
         "before": None if spatter.before is None else _fields(spatter.before),
         "corrections": [_fields(correction) for correction in spatter.corrections],
         "n_photos": spatter.n_photos,
+        "at_least": spatter.at_least,
     }
 
 

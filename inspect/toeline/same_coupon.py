@@ -27,7 +27,7 @@ from toeline.measure.stations import lengths_of, size_of
 from toeline.photo import Photo
 from toeline.quantity import Measured
 from toeline.scale.find import find_scales
-from toeline.spatter import Shift, Sighting, Spatter, join, lay_over, see_plate
+from toeline.spatter import Shift, Sighting, Spatter, join, lay_over, lower_bound, see_plate
 
 Array = NDArray[np.float64]
 
@@ -149,12 +149,12 @@ def _combined(
         size=size,
         spatter=spatter,
         verdicts=judge(size, surface=surface, spatter=spatter, coupon=coupon, limit_set=limit_set),
-        diagnosis=reason(size, surface=surface, spatter=spatter, coupon=coupon, history=history),
         history=history,
         own_flags=own,
         seconds=_seconds(each),
     )
-    return joint, sorted(used)
+    diagnosis = reason(size, surface=surface, spatter=spatter, coupon=coupon, history=history, flags=joint.flags)
+    return replace(joint, diagnosis=diagnosis), sorted(used)
 
 
 def _joined_spatter(photos: Sequence[Inspection], *, together: bool) -> Spatter | None:
@@ -174,7 +174,11 @@ def _joined_spatter(photos: Sequence[Inspection], *, together: bool) -> Spatter 
         except CannotMeasure:
             continue
     coupon = photos[0].coupon
-    return join([first, *laid], shifts, clean_before=coupon.plate_before == "clean", wire_g_per_mm=wire_g_per_mm(coupon.settings))
+    joined = join(
+        [first, *laid], shifts, clean_before=coupon.plate_before == "clean", wire_g_per_mm=wire_g_per_mm(coupon.settings)
+    )
+    why = next((one.spatter.at_least for one in (first, *laid) if one.spatter.at_least), "")
+    return lower_bound(joined, why) if why else joined
 
 
 def _seconds(each: Sequence[Inspection]) -> tuple[tuple[str, float], ...]:

@@ -14,6 +14,7 @@ from toeline.causes.result import Cause, Diagnosis, Travel
 from toeline.causes.settings import normalised
 from toeline.causes.signs import Reading, implied_travel, quantities, read_signs
 from toeline.coupon import Coupon
+from toeline.flags import Flag
 from toeline.measure.result import BeadSize
 from toeline.processes import Process, load_process
 from toeline.quantity import Measured
@@ -33,6 +34,7 @@ def reason(
     spatter: Spatter | None,
     coupon: Coupon,
     history: Sequence[Past] | None = None,
+    flags: Iterable[Flag] = (),
 ) -> Diagnosis:
     """Likely causes of what the coupon shows.
 
@@ -47,14 +49,17 @@ def reason(
         Its process decides which causes there are; without one there is only a note.
     history : sequence of Past, optional
         Coupons of the same hand and set-up before this one, oldest first, each with the change made after it.
+    flags : iterable of Flag
+        Doubts of the result: some stand before any change in the weld, which is then not named.
 
     Raises
     ------
     BadUsage
         A setting or an observed sign that is not known; the message names the valid ones.
     """
+    first = words.first_thing(flags)
     if coupon.process is None:
-        return Diagnosis((), notes=(words.NO_PROCESS, words.LOOKS, words.CARBON_STEEL))
+        return Diagnosis((), notes=(words.NO_PROCESS, words.LOOKS, words.CARBON_STEEL), first=first)
     process = load_process(coupon.process)
     coupon = replace(coupon, settings=normalised(coupon.settings))
     looked = None if surface is None else tuple(surface)
@@ -63,7 +68,8 @@ def reason(
     diagnosis = reason_from_signs(readings, process=process, coupon=coupon, history=history, known=known)
     travel = _travel(size, coupon, process)
     notes = (*words.where_slow(travel), *diagnosis.notes, *words.worked_out(size, coupon, process))
-    return replace(diagnosis, notes=notes, travel=travel)
+    change = None if first else diagnosis.next_change
+    return replace(diagnosis, notes=notes, travel=travel, first=first, next_change=change)
 
 
 def _travel(size: BeadSize | None, coupon: Coupon, process: Process) -> Travel | None:
@@ -87,7 +93,7 @@ def reason_from_signs(
     priors, lessons = carry_over(net, history or (), signs)
     belief = infer(net, signs, priors=priors)
     gains = _gains(belief, signs)
-    made = [_cause(belief, readings, process, coupon, key, gains[key]) for key in belief.probability]
+    made = [_cause(belief, readings, process, coupon, key, gains[key], known or {}) for key in belief.probability]
     causes = tuple(sorted(made, key=_rank))
     likely = [c for c in causes if c.probability >= _LIKELY and c.gain > 0]
     best = max(likely, key=lambda c: c.gain, default=None)
@@ -112,7 +118,15 @@ def _gains(belief: Belief, signs: Mapping[str, float]) -> dict[str, float]:
     return {c.key: cured[c.key] - _HARM * (1 - belief.probability[c.key]) - c.effort for c in belief.network.causes}
 
 
-def _cause(belief: Belief, readings: Mapping[str, Reading], process: Process, coupon: Coupon, key: str, gain: float) -> Cause:
+def _cause(
+    belief: Belief,
+    readings: Mapping[str, Reading],
+    process: Process,
+    coupon: Coupon,
+    key: str,
+    gain: float,
+    known: Mapping[str, Measured],
+) -> Cause:
     table = process.causes[key]
     pro, contra = words.evidence(belief, readings, key)
     named = dict.fromkeys(source for sign, (_, source) in table.links.items() if sign in readings)
@@ -121,7 +135,7 @@ def _cause(belief: Belief, readings: Mapping[str, Reading], process: Process, co
         probability=belief.probability[key],
         evidence_for=pro,
         evidence_against=contra,
-        change=words.change_for(table, coupon),
+        change=words.change_for(table, coupon, known),
         expect=table.expect,
         otherwise=table.otherwise,
         caution=table.caution,

@@ -78,6 +78,7 @@ class Diagnosis:
     ``next_change`` names the cause whose change has the best expected gain (None: change nothing). ``signs`` keeps, by name, how
     surely each sign was there by its reading alone, and ``quantities`` the numbers behind them: what the next coupon needs of this one
     (see :class:`toeline.causes.Past`). ``lessons`` says what the outcome of earlier changes taught; ``travel`` where the hand was slow.
+    ``first`` is what has to be done or told before any change in the weld is worth naming; empty where nothing stands in the way.
     """
 
     causes: tuple[Cause, ...]
@@ -88,3 +89,4 @@ class Diagnosis:
     quantities: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     lessons: tuple[str, ...] = ()
     travel: Travel | None = None
+    first: str = ""

@@ -23,11 +23,12 @@ from toeline.quantity import Measured, linear
 from toeline.spatter.result import Spatter
 from toeline.surface.result import SurfaceSign
 
-__all__ = ["Reading", "Sign", "all_signs", "implied_travel", "quantities", "read_signs"]
+__all__ = ["WHOLE", "Reading", "Sign", "all_signs", "implied_travel", "quantities", "read_signs", "spot_words"]
 
 SURE = 0.97  # no photo makes a sign surer than this, nor its absence
 TOLD = 0.97  # what a person says they saw
 USUAL = 0.2  # share of practice coupons that have a given surface sign, as the finder reckons with it (judgement, no source)
+WHOLE = frozenset({"ripple pointed", "dull face", "convex face", "flat face", "soot", "heat tint"})  # of all the face or plate
 _FEW_PARTICLES = 8
 _COARSE_MM = 1.0
 
@@ -139,8 +140,8 @@ def _clipped(p: float) -> float:
 
 def _from_quantity(sign: Sign, name: str, x: Measured, norm: Norm, process: Process) -> Reading | None:
     edge = norm.low if sign.side == "low" else norm.high
-    if edge is None:
-        return None
+    if edge is None or (name != "spatter_log" and 2 * x.u > max(abs(x.value), abs(edge))):
+        return None  # wider than both what it says and what is normal: it says nothing
     over = edge - x.value if sign.side == "low" else x.value - edge
     p = NormalDist().cdf(over / hypot(x.u, norm.soft))
     p = _clipped(p + (1 - p) * 0.5 * (sign.missed or 0.0))
@@ -191,13 +192,19 @@ def _from_surface(surface: Iterable[SurfaceSign] | None) -> dict[str, Reading]:
         here = found.get(sign.surface, found.get(sign.key, []))
         if here:
             where = max(here, key=lambda s: s.probability)  # many weak spots are no strong one
-            place = f" at {where.along_mm:.0f} mm" + (f", {where.toe} toe" if where.toe else "")
-            words = f"{sign.title}{place} (looks like it, {100 * where.probability:.0f} %)"
+            words = f"{sign.title}{spot_words(where)} ({100 * where.probability:.0f} %)"
             p = where.probability
             readings[sign.key] = Reading(sign.key, _clipped(p), words, _clipped(_as_evidence(p)))
         elif sign.missed is not None:
             readings[sign.key] = Reading(sign.key, _clipped(sign.missed * 0.5), f"no {sign.absent} seen in the photo")
     return readings
+
+
+def spot_words(sign: SurfaceSign) -> str:
+    """`` at 34 mm, base toe`` of a sign that has a place; nothing for one of the whole face or plate."""
+    if sign.sign in WHOLE:
+        return ""
+    return f" at {sign.along_mm:.0f} mm" + (f", {sign.toe} toe" if sign.toe else "")
 
 
 def _as_evidence(p: float) -> float:
@@ -274,6 +281,8 @@ def _size_quantities(m: Mapping[str, Measured], coupon: Coupon) -> dict[str, Mea
 def _spatter_quantities(spatter: Spatter | None, process: Process) -> dict[str, Measured]:
     known: dict[str, Measured] = {}
     if spatter is None:
+        return known
+    if spatter.at_least:  # what the photo can't show is no evidence
         return known
     density, limit = spatter.density_per_cm2, process.spatter.normal_density_per_cm2[1]
     if density is not None and limit > 0:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 
@@ -12,17 +12,36 @@ from toeline.causes.result import Travel
 from toeline.causes.settings import can_spray
 from toeline.causes.signs import Reading, all_signs, implied_travel
 from toeline.coupon import Coupon
+from toeline.flags import Flag
 from toeline.measure.result import BeadSize
 from toeline.processes import CauseTable, Note, Process
-from toeline.quantity import format_pm
+from toeline.quantity import Measured, format_pm
 
-__all__ = ["change_for", "evidence", "notes_for", "tell_apart", "where_slow", "worked_out"]
+__all__ = ["change_for", "evidence", "first_thing", "notes_for", "tell_apart", "where_slow", "worked_out"]
 
 _WORTH_TELLING = 0.2  # swing of the local speed over its mean from which it is told; a leg's own error makes about 0.1
 _SPEAKS = 0.2  # natural log of the odds from which a reading counts as a reason
+USUAL_STEP = "about a fifth"  # as the processes' tables have it
+_LEAST_STEP = 0.08  # smaller shares of the travel than a hand can keep (judgement, no source)
+_MOST_AT_ONCE = 0.36  # about a third (judgement, no source)
 CARBON_STEEL = "These causes are for carbon steel only."
 LOOKS = "Looks are no proof of fusion: only a break, bend or macro test shows it."
 NO_PROCESS = "Say which process you used: without it no cause can be told."
+
+
+#: Doubts that stand before any change in the weld, the gravest first, and what to do about them.
+_FIRST = {
+    "bead-unsure": "See on the picture whether the lines lie on your bead, and draw a box round it or put points on its toes if not: "
+    "no change is worth naming before the bead itself is sure.",
+    "slag-on-bead": "Chip and brush the slag off and take the photo again: under slag neither toes nor pores can be judged.",
+    "unscaled": "No size could be seen without a scale: lay a printed strip beside the bead and take the photo again.",
+}
+
+
+def first_thing(flags: Iterable[Flag]) -> str:
+    """What has to be done before any change in the weld is worth naming; empty where nothing stands in the way."""
+    named = {flag.name for flag in flags}
+    return next((words for name, words in _FIRST.items() if name in named), "")
 
 
 def evidence(belief: Belief, readings: Mapping[str, Reading], cause: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -35,13 +54,26 @@ def evidence(belief: Belief, readings: Mapping[str, Reading], cause: str) -> tup
     return pro, contra
 
 
-def change_for(cause: CauseTable, coupon: Coupon) -> str:
-    """The change in the controls that this machine has: taps or a dial where the settings speak of them."""
+def change_for(cause: CauseTable, coupon: Coupon, known: Mapping[str, Measured]) -> str:
+    """The change in the controls that this machine has: taps or a dial where the settings speak of them; travel by the legs' size."""
     if cause.change_tap and "tap" in coupon.settings:
         return cause.change_tap
     if cause.change_dial and "voltage_v" not in coupon.settings and {"voltage_dial", "wire_feed_dial"} & set(coupon.settings):
         return cause.change_dial
-    return cause.change
+    return cause.change.replace(USUAL_STEP, _travel_step(cause.key, known))
+
+
+def _travel_step(cause: str, known: Mapping[str, Measured]) -> str:
+    """How far to move the travel, where the legs say it: metal per length goes with the square of the leg, and travel inversely."""
+    legs = known.get("leg_ratio")
+    if legs is None or cause not in ("travel-fast", "travel-slow"):
+        return USUAL_STEP
+    share = (1 if cause == "travel-slow" else -1) * (legs.value**2 - 1)
+    if share < _LEAST_STEP:  # the size is not what speaks for it
+        return USUAL_STEP
+    if share > _MOST_AT_ONCE:
+        return f"a third now, and look again (the legs ask for about {100 * share:.0f} % in all, which is two steps)"
+    return f"about {5 * round(20 * share)} % (metal goes with the square of the leg)"
 
 
 def tell_apart(belief: Belief, readings: Mapping[str, Reading]) -> str:

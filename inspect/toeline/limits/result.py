@@ -27,6 +27,8 @@ class Verdict:
         Limit set, clause, edition and status (seen / from memory / house rule).
     note : str
         What a person must know beside it; may be empty.
+    missing : str
+        What has to be told or shown before there can be an answer, where that is all that is missing; else empty.
     """
 
     measure: str
@@ -39,3 +41,4 @@ class Verdict:
     outcome: Outcome
     source: str
     note: str = ""
+    missing: str = ""

@@ -7,6 +7,7 @@ only where it lies outside by more than 2 u; between them it is too close to cal
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from math import hypot, sqrt
 
 import numpy as np
@@ -31,6 +32,8 @@ GUARD = 2.0  # standard uncertainties
 GAUGE_U_MM = 0.3  # simple gauges read to 0.1–0.5 mm (ISO 17637 annex A, from memory)
 _COUNTED_PORE_MM = 1.0  # D1.1 threshold, from memory
 _SIGHT_MM = 0.15  # a pore's size in a photo, standard uncertainty (judgement, no source)
+_SURE = 0.9  # what a look gives at most: only a surer sign puts anything beyond a limit
+_HIDDEN = 0.5  # slag at least so likely hides pores
 _ROUNDING = 1e-9
 
 
@@ -67,7 +70,7 @@ def judge(
         verdicts += [
             _tested(chosen, rule, coupon)
             if measure == "fusion_lack_mm" and coupon.test_result
-            else _verdict(chosen, rule, measure, values, variables, signs, size)
+            else _missing(_verdict(chosen, rule, measure, values, variables, signs, size), size, spatter, coupon)
             for measure in rule.measure
         ]
     return tuple(verdicts)
@@ -112,6 +115,11 @@ def _verdict(
     if rule.absent and measure == "pore_max_mm":
         made, note = _pores(signs)
         notes.insert(0, note)
+    if measure.startswith("pore_") and made == "beyond":
+        if slagged := _slag_hides(signs):
+            notes.insert(0, slagged)
+        if slagged or not any(s.sign == "pores" and s.probability > _SURE for s in signs or ()):
+            made = "too close to call"
     margin = limit - value if rule.side == "max" else value - limit
     share = _share(measure, limit, rule.side, size)
     return Verdict(measure, rule.title, value, x.u, limit, margin, share, made, source, " ".join(notes))
@@ -130,7 +138,7 @@ def _by_look(rule: LimitRule, measure: str, seen: list[SurfaceSign], looked: boo
     told: Outcome = "not measurable from a photo"
     p = max((s.probability for s in seen), default=0.0)
     if seen and p >= 0.2:
-        told = "beyond" if p >= 0.9 else "too close to call"
+        told = "beyond" if p > _SURE else "too close to call"
         notes.insert(0, _hint(seen))
     elif looked:
         notes.insert(0, "None seen in the photo, which proves little: look closely yourself.")
@@ -139,10 +147,41 @@ def _by_look(rule: LimitRule, measure: str, seen: list[SurfaceSign], looked: boo
     return Verdict(measure, rule.title, None, None, 0.0, None, None, told, source, " ".join(filter(None, notes)))
 
 
+_ASKED = {"crater unfilled": "Open crater", "pores": "Pores", "undercut": "Undercut", "overlap": "Rolled-over toe"}
+
+
 def _hint(seen: list[SurfaceSign]) -> str:
     top = max(seen, key=lambda s: s.probability)
     where = f", {top.toe} toe" if top.toe else ""
-    return f"Looks like it at {top.along_mm:.0f} mm{where} ({100 * top.probability:.0f} %): check by eye."
+    name = _ASKED.get(top.sign, top.sign.capitalize())
+    return f"{name}? {100 * top.probability:.0f} %, at {top.along_mm:.0f} mm{where}: check by eye."
+
+
+def _slag_hides(signs: tuple[SurfaceSign, ...] | None) -> str:
+    """A sentence where slag looks to cover the face, on which dark spots are no pores."""
+    seen = max((s.probability for s in signs or () if s.sign == "slag left on"), default=0.0)
+    return "Slag looks to be left on: chip it off and look again." if seen > _HIDDEN else ""
+
+
+def _missing(verdict: Verdict, size: BeadSize | None, spatter: Spatter | None, coupon: Coupon) -> Verdict:
+    """The same verdict with what an answer waits for, where a photo could give one."""
+    if verdict.value is not None or verdict.outcome != "not measurable from a photo":
+        return verdict
+    unscaled = size is not None and any(key.endswith("_px") for key in size.measures)
+    missing, ask = "", verdict.note
+    if unscaled and verdict.measure not in _ASKS:
+        missing, ask = "a scale", "Lay a printed strip beside the bead: without a scale nothing is in millimetres."
+    elif verdict.measure == "spatter_density_per_cm2":
+        if unscaled:
+            missing, ask = "a scale", "Lay a printed strip beside the bead: without a scale no plate area is known."
+        elif spatter is not None and spatter.at_least:
+            missing, ask = (
+                "a better photo",
+                f"Small droplets can't be seen ({spatter.at_least}), so the count is only a lower bound.",
+            )
+        elif coupon.plate_before == "unknown":
+            missing = "the plate before this bead"
+    return replace(verdict, missing=missing, note=ask)
 
 
 def _pores(signs: tuple[SurfaceSign, ...] | None) -> tuple[Outcome, str]:
@@ -150,7 +189,7 @@ def _pores(signs: tuple[SurfaceSign, ...] | None) -> tuple[Outcome, str]:
     if not pores:
         return "not measurable from a photo", "No open pore seen, which proves little: look closely yourself."
     p = max(s.probability for s in pores)
-    return ("beyond" if p >= 0.9 else "too close to call"), _hint(pores)
+    return ("beyond" if p > _SURE else "too close to call"), _hint(pores)
 
 
 _ASKS = {

@@ -400,8 +400,9 @@ def _row(record: Mapping[str, Any], labels: Labels, invented: bool) -> dict[str,
         "taken_at": record["photo"]["taken_at"],
         "photo_name": record["photo"]["name"],
         "photo_sha256": record["photo"]["sha256"],
-        "spatter_n": spatter.get("n"),
-        "spatter_area_cm2": spatter.get("area_cm2"),
+        **{  # a count that is only a lower bound is compared with nothing
+            f"spatter_{key}": None if spatter.get("at_least") else spatter.get(key) for key in ("n", "area_cm2")
+        },
         "coupon_json": _json(_coupon(record)),
         "method_json": _json(record["method"]),
         "result_json": _json(record),

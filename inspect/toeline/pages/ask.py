@@ -134,7 +134,9 @@ def _thickness(now: Choices) -> dict[str, float]:
 
 def _more(now: Choices) -> Choices:
     position = st.pills("Position", POSITIONS, default=now.position if now.position in POSITIONS else None, key=Key.POSITION)
-    travel = _pick("The torch travelled, as the photo shows the bead", ("right", "left"), now.travel, Key.TRAVEL)
+    travel = st.pills(
+        "The torch travelled, as the photo shows the bead, to the", ("right", "left"), default=now.travel, key=Key.TRAVEL
+    )
     plate_now = _pick("The plate in the photo is", PLATE_NOW, now.plate_now, Key.PLATE_NOW)
     scraped = st.toggle("The plate under the strips was scraped", value=now.plate_scraped, key=Key.SCRAPED)
     thick = _number("Plate thickness [mm]", now.plate_thickness_mm, Key.PLATE_THICKNESS, step=1.0)

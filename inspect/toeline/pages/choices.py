@@ -60,7 +60,7 @@ class Choices:
     target_width_mm: float | None = None
     plate_clean: bool = False
     position: str | None = None
-    travel: str = "right"
+    travel: str | None = None
     plate_now: str = "as welded"
     plate_thickness_mm: float | None = None
     plate_scraped: bool = False

@@ -12,19 +12,19 @@ from toeline.pages.shelf import Shown
 from toeline.report.charts import png, spatter_chart, speed_chart, width_chart
 from toeline.report.class_table import mark_words
 from toeline.report.summary import CAUTION, headline, no_change, photo_word, rest
-from toeline.report.tables import flag_lines, photo_rows, spatter_rates, spatter_words, verdict_lines
+from toeline.report.tables import BEYOND, flag_lines, photo_rows, spatter_rates, spatter_words, verdict_lines
 
 Record = Mapping[str, Any]
 
 #: Charts fill a phone and stay at a readable size on a wide screen [px].
 CHART_PX = 560
 
-#: Outcome → mark and colour class; the mark alone says it.
+#: Outcome in words → mark and colour class; the mark alone says it.
 MARKS = {
     "within": ("✓", "good"),
-    "beyond": ("✗", "bad"),
     "too close to call": ("≈", "open"),
     "not measurable from a photo": ("–", "quiet"),
+    **dict.fromkeys(BEYOND, ("✗", "bad")),
 }
 
 
@@ -183,7 +183,7 @@ def verdicts(told: Record) -> None:
     if not lines:
         return
     st.subheader("Against the limits")
-    open_ones = [line for line in lines if line[0] in ("beyond", "too close to call")]
+    open_ones = [line for line in lines if line[0] in BEYOND or line[0] == "too close to call"]
     st.html(
         "".join(_verdict(*line[:3]) for line in open_ones)
         or '<div class="verdict">Nothing that a photo shows is beyond a limit.</div>'
@@ -197,7 +197,7 @@ def verdicts(told: Record) -> None:
 
 
 def _verdict(outcome: str, what: str, numbers: str, source: str = "") -> str:
-    mark, kind = MARKS[outcome]
+    mark, kind = MARKS.get(outcome, ("–", "quiet"))
     small = "<br>".join(escape(part) for part in (numbers, source) if part)
     return (
         f'<div class="verdict"><span class="mark {kind}">{mark}</span>'

@@ -7,11 +7,13 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from toeline.causes.signs import WHOLE
 from toeline.inspection import Inspection
 from toeline.report.look import INK, PAPER, SPATTER, TOE_COLOURS, WARN, font
 from toeline.scale.rays import to_photo_px
 
 Picture = NDArray[np.uint8]
+Box = tuple[float, float, float, float]
 
 
 def overlay_picture(found: Inspection, *, max_px: int = 2000, spatter: bool = True, letters_px: float | None = None) -> Picture:
@@ -53,6 +55,9 @@ def overlay_picture(found: Inspection, *, max_px: int = 2000, spatter: bool = Tr
         if spatter and found.spatter is not None:
             _draw_spatter(found, draw, at, zoom, width)
         _draw_signs(found, draw, at, width, words)
+    elif found.refused is not None:
+        words.write((size[0] / 50, size[1] / 50), "not measured")
+    words.draw_all()
     return np.asarray(image)
 
 
@@ -135,7 +140,7 @@ def _draw_signs(  # type: ignore[no-untyped-def]
     found: Inspection, draw: ImageDraw.ImageDraw, at, width: int, words: _Words
 ) -> None:
     for sign in found.surface:
-        if sign.probability >= 0.5 and sign.sign != "heat tint" and (sign.x_px or sign.y_px):
+        if sign.probability >= 0.5 and sign.sign not in WHOLE and (sign.x_px or sign.y_px):
             (cx, cy) = at((sign.x_px, sign.y_px))[0]
             r = 6 * width
             draw.rectangle((cx - r, cy - r, cx + r, cy + r), outline=WARN, width=width)
@@ -143,13 +148,14 @@ def _draw_signs(  # type: ignore[no-untyped-def]
 
 
 class _Words:
-    """Dark words on a light ground, each up and to the right of its place, inside the picture and clear of those written before."""
+    """Dark words on a light ground, each up and to the right of its place, inside the picture and clear of those placed before; drawn last."""
 
     def __init__(self, draw: ImageDraw.ImageDraw, letters_px: float) -> None:
         self.draw = draw
         self.face: ImageFont.ImageFont | ImageFont.FreeTypeFont = font(round(letters_px))
         self.rim = letters_px / 7
-        self.taken: list[tuple[float, float, float, float]] = []
+        self.taken: list[Box] = []
+        self.listed: list[tuple[Box, tuple[float, float], str]] = []
 
     def write(self, where: tuple[float, float], text: str) -> None:
         rim = self.rim
@@ -163,9 +169,14 @@ class _Words:
             if not any(_overlap(box, other) for other in self.taken):
                 break
         self.taken.append(box)
-        self.draw.rectangle(box, fill=PAPER)
-        self.draw.text((x, y), text, fill=INK, font=self.face)
+        self.listed.append((box, (x, y), text))
+
+    def draw_all(self) -> None:
+        """Draw what was placed, on top of every line."""
+        for box, at, text in self.listed:
+            self.draw.rectangle(box, fill=PAPER)
+            self.draw.text(at, text, fill=INK, font=self.face)
 
 
-def _overlap(a: tuple[float, float, float, float], b: tuple[float, float, float, float]) -> bool:
+def _overlap(a: Box, b: Box) -> bool:
     return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]

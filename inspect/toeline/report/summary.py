@@ -9,7 +9,7 @@ from typing import Any
 from toeline.flags import registry
 from toeline.logbook.store import Entry
 from toeline.quantity import format_pm
-from toeline.report.tables import place, title, unit_of
+from toeline.report.tables import place, pm_words, title
 
 Record = Mapping[str, Any]
 
@@ -57,9 +57,11 @@ def photo_word(record: Record) -> tuple[str, str]:
 
 
 def no_change(record: Record, *, likely: bool) -> str:
-    """Why no change is named, as HTML: no process, nothing worth trying, something beyond a limit without a cause, or all as usual."""
+    """Why no change is named, as HTML: something comes first, no process, nothing worth trying, beyond a limit without a cause, as usual."""
+    if first := (record["advice"] or {}).get("first"):
+        return f"<b>Do this first.</b> {escape(first)}"
     if record["process"] is None:
-        return "<b>Say which process you used</b> to hear of likely causes: tap Change above."
+        return "<b>Say which process you used</b> to get likely causes: tap Change above."
     if likely:
         return "<b>Change nothing yet.</b> No single change is worth trying on this alone."
     if any(verdict["outcome"] == "beyond" for verdict in record["verdicts"]):
@@ -166,4 +168,4 @@ def _named(measures: Mapping[str, Any], key: str) -> tuple[str, str]:
 
 
 def _pm(measures: Mapping[str, Any], key: str) -> str:
-    return format_pm(measures[key]["value"], measures[key]["u"] or 0.0, unit=unit_of(key))
+    return pm_words(key, measures[key])

@@ -35,6 +35,14 @@ TITLES: Mapping[str, str] = {
     "ripple_regularity_ratio": "ripple regularity",
 }
 
+#: Ratios that a person reads as per cent.
+PERCENT = frozenset({"width_cv_ratio", "width_drift_ratio", "undersize_share_ratio"})
+
+#: How far a measure misses its limit, in the measure's own word: (start of its key, under, over).
+_MISSES = (("leg_base", "too short", "too long"), ("leg_standing", "too short", "too long"), ("width", "too narrow", "too wide"))
+#: Words that say that something is beyond its limit.
+BEYOND = frozenset({"beyond", *(word for _, *both in _MISSES for word in both)})
+
 _OUTCOMES = ("beyond", "too close to call", "within", "not measurable from a photo")
 
 
@@ -60,15 +68,17 @@ def unit_of(key: str) -> str:
     return {"mm": "mm", "px": "px", "deg": "°", "mm2": "mm²"}.get(last, "")
 
 
+def pm_words(key: str, row: Mapping[str, Any]) -> str:
+    """Value ± at k = 2 of a measure in its unit; shares and spreads in %."""
+    value, u = row["value"], row["u"] or 0.0
+    return format_pm(100 * value, 100 * u, unit="%") if key in PERCENT else format_pm(value, u, unit=unit_of(key))
+
+
 def measure_rows(record: Record) -> list[tuple[str, str]]:
     """(title, value ± at k = 2) in reading order; spatter last."""
     measures = record["measures"]
     order = sorted(measures, key=place)
-    rows = [
-        (title(key), format_pm(measures[key]["value"], measures[key]["u"], unit=unit_of(key)))
-        for key in order
-        if measures[key]["value"] is not None
-    ]
+    rows = [(title(key), pm_words(key, measures[key])) for key in order if measures[key]["value"] is not None]
     spatter = record["spatter"]
     if spatter is not None:
         rows.append(("spatter", spatter_words(spatter)))
@@ -78,10 +88,14 @@ def measure_rows(record: Record) -> list[tuple[str, str]]:
 
 def spatter_words(spatter: Mapping[str, Any]) -> str:
     """Count, area and density in words."""
-    words = f"{spatter['n']} on {spatter['area_cm2']:.0f} cm² of plate in view"
+    at_least = spatter.get("at_least")
+    count = f"at least {spatter['n']}" if at_least and spatter["n"] else "none seen" if at_least else f"{spatter['n']}"
+    words = f"{count} on {spatter['area_cm2']:.0f} cm² of plate in view"
+    if at_least:
+        words += f"; small droplets can't be seen in this photo ({at_least})"
     on_plate = spatter.get("n_on_plate")
     if on_plate is not None:
-        words += f" (truly {on_plate['low']:.0f} to {on_plate['high']:.0f})"
+        words += f" (probably {on_plate['low']:.0f} to {on_plate['high']:.0f})"
     density = spatter["density_per_cm2"]
     if density is not None:
         words += f": {density['value']:.2f} per cm² ({density['low']:.2f} to {density['high']:.2f})"
@@ -90,7 +104,7 @@ def spatter_words(spatter: Mapping[str, Any]) -> str:
         words += f"; {before['n']} that were there before are not counted" if before["n"] else "; none of it was there before"
     corrected = len(spatter.get("corrections") or ())
     if corrected:
-        words += f"; a hand corrected {corrected}"
+        words += f"; {corrected} corrected by hand"
     if spatter.get("n_photos", 1) > 1:
         words += f"; from {spatter['n_photos']} photos"
     return words
@@ -110,22 +124,38 @@ def spatter_rates(spatter: Mapping[str, Any]) -> list[tuple[str, str]]:
 
 
 def verdict_lines(record: Record) -> list[tuple[str, str, str, str]]:
-    """(outcome, what was judged, numbers, source and note), what is beyond first."""
+    """(outcome in words, what was judged, numbers, source and note), what is beyond first."""
     lines = []
     for verdict in sorted(record["verdicts"], key=lambda v: _OUTCOMES.index(v["outcome"])):
-        unit = unit_of(verdict["measure"])
+        told = outcome_words(verdict)
         doubled = sum(v["title"] == verdict["title"] for v in record["verdicts"]) > 1
         what = f"{verdict['title']} ({title(verdict['measure'])})" if doubled else verdict["title"]
         numbers = ""
         value, limit = verdict["value"], verdict["limit"]
         if value is not None and limit is not None and (value or limit):  # none seen of what must not be there is no length
-            numbers = f"{format_pm(value, verdict['u'] or 0.0, unit=unit)} against {limit:.3g} {unit}".strip()
+            unit, times = ("%", 100.0) if verdict["measure"] in PERCENT else (unit_of(verdict["measure"]), 1.0)
+            numbers = f"{pm_words(verdict['measure'], verdict)} against {times * limit:.3g} {unit}".strip()
         if verdict["length_share"]:
-            numbers += f", {100 * verdict['length_share']:.0f} % of the length beyond"
-        lines.append(
-            (verdict["outcome"], what, numbers, ". ".join(part for part in (verdict["source"], verdict["note"]) if part))
-        )
+            numbers += f", {100 * verdict['length_share']:.0f} % of the length {_miss(verdict)}"
+        lines.append((told, what, numbers, ". ".join(part for part in (verdict["source"], verdict["note"]) if part)))
     return lines
+
+
+def outcome_words(verdict: Mapping[str, Any]) -> str:
+    """An outcome for a person: which way it misses its limit, and what is missing where an answer only waits for that."""
+    if verdict["outcome"] == "beyond":
+        return _miss(verdict)
+    if verdict.get("missing"):
+        return f"not told without {verdict['missing']}"
+    return str(verdict["outcome"])
+
+
+def _miss(verdict: Mapping[str, Any]) -> str:
+    """Too short, too wide …, where the measure has such a word and lies on that side; else beyond."""
+    measure, value, limit = verdict["measure"], verdict["value"], verdict["limit"]
+    if value is None or limit is None or not measure.endswith(("_mean_mm", "_min_mm", "_max_mm")):
+        return "beyond"
+    return next((under if value < limit else over for name, under, over in _MISSES if measure.startswith(name)), "beyond")
 
 
 def flag_lines(record: Record) -> list[str]:
@@ -154,44 +184,48 @@ def part_lines(record: Record) -> list[str]:
             continue
         hump, dip, gap = (part.get(f"{name}_mm") for name in ("hump", "dip", "gap"))
         told = [f"no weld metal for {gap:.1f} {unit}"] if gap else []
-        if hump is not None and dip is not None:
-            told.append(f"up to {hump:.1f} {unit} wider and {dip:.1f} {unit} narrower than its neighbours")
+        steps = [f"{by:.1f} {unit} {way}" for by, way in ((hump, "wider"), (dip, "narrower")) if by is not None and by >= 0.05]
+        if steps:
+            told.append(f"up to {' and '.join(steps)} than its neighbours")
         words = f"{part['kind'].capitalize()} at {part['from_mm']:.0f}–{part['to_mm']:.0f} {unit}"
         lines.append(f"{words}: {', '.join(told)}; not in the steady part" if told else f"{words}; not in the steady part")
     return lines
 
 
 def moved_words(record: Record) -> str:
-    """By how much a hand moved toes and mean width; empty where no hand touched the bead."""
+    """By how much a hand moved toes and mean width; empty where none did."""
     moved = (record["bead"] or {}).get("moved_mm") or {}
     if not moved:
         return ""
     unit = "px" if (record["scale"] or {}).get("source") == "none" else "mm"
     if all(by is None for by in moved.values()):
-        return "A hand touched this bead; without it nothing was found."
+        return "Corrected by hand; without that nothing was found."
     told = [
         f"the {'mean width' if name == 'width' else name + ' toe'} by {by:{'+' if name == 'width' else ''}.2f} {unit}"
         for name, by in moved.items()
         if by is not None
     ]
-    return f"A hand touched this bead; that moved {', '.join(told)}."
+    return f"Corrected by hand; that moved {', '.join(told)}."
 
 
 def cause_lines(record: Record, *, most: int = 3) -> list[str]:
     """The likeliest causes in plain sentences."""
-    lines = list((record.get("advice") or {}).get("lessons") or ())
+    advice = record.get("advice") or {}
+    lines = list(advice.get("lessons") or ())
+    if advice.get("first"):
+        lines.append(f"Do this first: {advice['first']}")
     for cause in record["causes"][:most]:
         if cause["probability"] < 0.1:
             continue
         lines.append(f"{cause['cause']} ({100 * cause['probability']:.0f} %): {'; '.join(cause['evidence_for'][:3])}")
-    advice = record.get("advice") or {}
     chosen = next((c for c in record["causes"] if c["cause"] == advice.get("next_change")), None)
     if chosen:
         lines.append(f"Change one thing: {chosen['change']} Expect: {chosen['expect']}")
     if advice.get("tell_apart"):
         lines.append(advice["tell_apart"])
     likely = any(cause["probability"] >= 0.1 for cause in record["causes"][:most])
-    if not likely and record["process"] is not None:  # without a process the notes ask for it
+    told = record["process"] is None or bool(advice.get("first"))  # without a process the notes ask for it
+    if not likely and not told:
         beyond = any(verdict["outcome"] == "beyond" for verdict in record["verdicts"])
         lines.append(
             "No cause stands out, though something is beyond a limit: machine settings, or what you saw (--saw), would help."

@@ -16,7 +16,7 @@ from toeline.spatter.particles import detect_particles
 from toeline.spatter.places import in_bead_frame, toe_distance_mm
 from toeline.spatter.registration import Shift
 from toeline.spatter.result import Band, Before, Correction, Interval, Particle, Spatter
-from toeline.spatter.telling import correct, tell
+from toeline.spatter.telling import correct, lower_bound, tell
 
 __all__ = [
     "Band",
@@ -32,6 +32,7 @@ __all__ = [
     "find_spatter",
     "join",
     "lay_over",
+    "lower_bound",
     "see_plate",
     "take_off",
 ]

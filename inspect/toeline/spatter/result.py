@@ -100,7 +100,8 @@ class Spatter:
     little plate is seen. ``doubtful`` are candidates that are less likely particles than not, for a person to look at. ``n_on_plate``
     is the number on the plate in view, whoever put it there. ``per_100mm`` counts both sides up to ``NEAR_MM`` from the toe, for
     100 mm of bead beside which that much plate is seen, and ``per_gram`` the same for the wire fed over it: both are rates of the
-    process, with counting chance. ``corrections`` were made by hand; ``n_photos`` is how many photos were joined.
+    process, with counting chance. ``corrections`` were made by hand; ``n_photos`` is how many photos were joined. ``at_least`` says
+    why the photo can't show small droplets: the count is then a lower bound, and there is no interval, density or rate.
     """
 
     particles: tuple[Particle, ...]
@@ -115,6 +116,7 @@ class Spatter:
     before: Before | None = None
     corrections: tuple[Correction, ...] = ()
     n_photos: int = 1
+    at_least: str = ""
 
     @property
     def n(self) -> int:

@@ -26,7 +26,7 @@ LEAST_LENGTH_MM = 10.0
 CORRECTION_REACH_PX = 3.0
 """A hand's answer is meant for the particle that lies this near to it [px]."""
 
-__all__ = ["NEAR_MM", "correct", "seen_length_mm", "tell"]
+__all__ = ["NEAR_MM", "correct", "lower_bound", "seen_length_mm", "tell"]
 
 
 def tell(every: Sequence[Particle], plate: Plate, *, clean_before: bool, wire_g_per_mm: float | None = None) -> Spatter:
@@ -88,4 +88,20 @@ def correct(spatter: Spatter, corrections: Sequence[Correction]) -> Spatter:
     if spatter.per_gram is not None and spatter.per_100mm is not None and spatter.per_gram.high > 0:
         wire = spatter.per_100mm.high / spatter.per_gram.high / 100.0
     again = _counted(every, spatter.area_cm2, spatter.bands, spatter.flags, wire)
-    return replace(again, before=spatter.before, corrections=tuple(answers.values()), n_photos=spatter.n_photos)
+    again = replace(again, before=spatter.before, corrections=tuple(answers.values()), n_photos=spatter.n_photos)
+    return lower_bound(again, spatter.at_least) if spatter.at_least else again
+
+
+def lower_bound(spatter: Spatter, why: str) -> Spatter:
+    """The same count as no more than a lower bound, for a photo that can't show small droplets: compared with nothing."""
+    doubt = Flag("spatter-at-least", why)
+    return replace(
+        spatter,
+        density_per_cm2=None,
+        bands=tuple(replace(band, density_per_cm2=None) for band in spatter.bands),
+        flags=(*(flag for flag in spatter.flags if flag != doubt), doubt),
+        n_on_plate=None,
+        per_100mm=None,
+        per_gram=None,
+        at_least=why,
+    )
