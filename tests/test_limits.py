@@ -245,7 +245,7 @@ def test_a_missing_answer_is_told_from_what_no_photo_shows() -> None:
     coupon = Coupon(process="gmaw-s", target_leg_mm=6.0)
     spatter = Spatter((), 60.0, None, ())
     verdicts = judge(bead(6, 6), surface=(), spatter=spatter, coupon=coupon)
-    assert one(verdicts, "spatter_density_per_cm2").missing == "the plate before this bead"
+    assert one(verdicts, "spatter_density_per_cm2").missing == "word on the plate before this bead"
     clean = replace(coupon, plate_before="clean")
     blurred = one(
         judge(bead(6, 6), surface=(), spatter=lower_bound(spatter, "not sharp"), coupon=clean), "spatter_density_per_cm2"

@@ -180,7 +180,7 @@ def _missing(verdict: Verdict, size: BeadSize | None, spatter: Spatter | None, c
                 f"Small droplets can't be seen ({spatter.at_least}), so the count is only a lower bound.",
             )
         elif coupon.plate_before == "unknown":
-            missing = "the plate before this bead"
+            missing = "word on the plate before this bead"
     return replace(verdict, missing=missing, note=ask)
 
 
