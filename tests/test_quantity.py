@@ -126,3 +126,7 @@ def test_misuse_is_refused() -> None:
 def test_value_and_uncertainty_end_on_the_same_digit(value: float, u: float, text: str) -> None:
     """Rounding by hand: two digits of ± (k = 2) when it starts with 1, else one (common practice, no source)."""
     assert format_pm(value, u, unit="mm") == text
+
+
+def test_nought_has_no_sign() -> None:
+    assert format_pm(-0.001, 0.1) == "0.0 ± 0.2" and format_pm(-0.0001, 0.0) == "0.00" and format_pm(-0.3, 0.1) == "−0.3 ± 0.2"

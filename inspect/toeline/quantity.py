@@ -104,8 +104,9 @@ def format_pm(value: float, u: float, *, unit: str = "", k: float = 2.0) -> str:
     if not isfinite(value):
         return f"not known{tail}"
     if not isfinite(expanded) or expanded <= 0:
-        return f"{value:.2f}{tail}"
+        return f"{round(value, 2) + 0.0:.2f}{tail}"
     exponent = floor(log10(expanded))
     digits = 1 - exponent if expanded / 10**exponent < 1.95 else -exponent
     digits = max(0, min(digits, 4))
+    value = round(value, digits) + 0.0  # nought has no sign
     return f"{value:.{digits}f} ± {expanded:.{digits}f}{tail}".replace("-", "−", 1 if value < 0 else 0)
