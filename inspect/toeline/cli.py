@@ -408,11 +408,11 @@ def _tell_measured(record: dict[str, Any]) -> None:
     _print_table(("measure", "value ± (k = 2)"), measure_rows(record))
     for line in (*part_lines(record), *filter(None, [moved_words(record)])):
         out.print(f"  {escape(line)}", soft_wrap=True)
+    for line in cause_lines(record):
+        out.print(escape(line), soft_wrap=True)
     for outcome, what, numbers, source in verdict_lines(record):
         out.print(f"  {escape(what)}: [bold]{outcome}[/]{'. ' + escape(numbers) if numbers else ''}", soft_wrap=True)
         out.print(Padding(f"[dim]{escape(source)}[/]", (0, 0, 0, 6)))
-    for line in cause_lines(record):
-        out.print(escape(line), soft_wrap=True)
     for line in flag_lines(record):
         out.print(f"[dim]• {escape(line)}[/]", soft_wrap=True)
 
