@@ -536,6 +536,8 @@ def test_what_waits_for_an_answer_says_so_and_shares_are_in_per_cent() -> None:
     wide = verdict | {"measure": "width_mean_mm", "value": 9.0, "limit": 8.0, "outcome": "beyond"}
     assert outcome_words(wide) == "too wide" and outcome_words(wide | {"value": 7.0}) == "too narrow"
     assert outcome_words(verdict | {"measure": "leg_difference_mm", "outcome": "beyond"}) == "beyond"
+    close = verdict | {"value": 6.1, "limit": 6.0, "margin": 0.1, "length_share": 0.39, "outcome": "too close to call"}
+    assert verdict_lines(tee_record() | {"verdicts": [close]})[0][2].endswith("39 % of the length too short")
     waits = verdict | {"value": None, "outcome": "not measurable from a photo", "missing": "a scale"}
     assert outcome_words(waits) == "not told without a scale"
     drift = verdict | {

@@ -151,11 +151,15 @@ def outcome_words(verdict: Mapping[str, Any]) -> str:
 
 
 def _miss(verdict: Mapping[str, Any]) -> str:
-    """Too short, too wide …, where the measure has such a word and lies on that side; else beyond."""
-    measure, value, limit = verdict["measure"], verdict["value"], verdict["limit"]
-    if value is None or limit is None or not measure.endswith(("_mean_mm", "_min_mm", "_max_mm")):
+    """Too short, too wide …, where the measure has such a word; else beyond.
+
+    Which side is the bad one shows in the margin, which is positive on the good side, whether or not the value itself misses the limit.
+    """
+    measure, value, limit, margin = (verdict[name] for name in ("measure", "value", "limit", "margin"))
+    if not margin or value is None or limit is None or not measure.endswith(("_mean_mm", "_min_mm", "_max_mm")):
         return "beyond"
-    return next((under if value < limit else over for name, under, over in _MISSES if measure.startswith(name)), "beyond")
+    at_least = (value > limit) == (margin > 0)
+    return next((under if at_least else over for name, under, over in _MISSES if measure.startswith(name)), "beyond")
 
 
 def flag_lines(record: Record) -> list[str]:
