@@ -25,6 +25,7 @@ from torch.nn import functional as F
 from torch.utils.data import DataLoader, IterableDataset
 
 from training.grounds import NARROWEST_PX, Ground
+from training.network import write_onnx
 
 Array = NDArray[np.float64]
 
@@ -350,15 +351,14 @@ def train(
     n_workers: int,
     top_rate: float,
     seed: int,
-    norms_stay: bool = False,
 ) -> tuple[nn.Module, int]:
     """Train for a given time on a rising and falling rate; weights are averaged exponentially."""
     torch.manual_seed(seed)
     loader = iter(DataLoader(Squares(grounds, seed), batch, num_workers=n_workers, pin_memory=device == "cuda"))
     shelf = Shelf(grounds, device)
-    net = net.to(device, memory_format=torch.channels_last).train(not norms_stay)
+    net = net.to(device, memory_format=torch.channels_last)
     average = torch.optim.swa_utils.AveragedModel(
-        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.99 if norms_stay else 0.998), use_buffers=True
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
     )
     optimiser = torch.optim.AdamW(net.parameters(), lr=1e-3, weight_decay=0.02)
     start, done, step = time.monotonic(), 0.0, 0
@@ -459,50 +459,12 @@ def _where(mask: NDArray[np.bool_], points: Array) -> NDArray[np.bool_]:
     return within
 
 
-def go_on_from(net: Finder, path: Path) -> None:
-    """Take over the weights of a written network of the same sizes; its batch norms have gone into the convolutions and stay idle."""
-    import onnx
-    from onnx import numpy_helper
-
-    model = onnx.load(str(path))
-    held = {value.name: numpy_helper.to_array(value).astype(np.float32) for value in model.graph.initializer}
-    pairs: list[tuple[nn.Module, nn.Module | None]] = [(net.stem[0], net.stem[1])]
-
-    def block(one: nn.Module) -> list[tuple[nn.Module, nn.Module | None]]:
-        inner = list(one.inner)
-        return [(inner[0], inner[1]), (inner[3], inner[4])]
-
-    for number, down in enumerate(net.down):
-        if number:
-            pairs.append((net.steps[number - 1][0], net.steps[number - 1][1]))
-        for one in down:
-            pairs += block(one)
-    for number in reversed(range(len(net.up))):
-        pairs += [(net.join[number], None), *block(net.up[number])]
-    pairs.append((net.head, None))
-    nodes = [node for node in model.graph.node if node.op_type == "Conv"]
-    with torch.no_grad():
-        for node, (conv, norm) in zip(nodes, pairs, strict=True):
-            conv.weight.copy_(torch.from_numpy(held[node.input[1]]))
-            bias = torch.from_numpy(held[node.input[2]])
-            if norm is None:
-                conv.bias.copy_(bias)
-            else:
-                norm.weight.fill_(1.0)
-                norm.bias.copy_(bias)
-                norm.running_mean.zero_()
-                norm.running_var.fill_(1.0 - norm.eps)
-
-
-def write_onnx(net: nn.Module, path: Path) -> float:
+def write(net: nn.Module, path: Path) -> float:
     """Write the network (height and width are free); returns how far OpenCV's reading of it is off [log odds and so on]."""
-    net = net.float().cpu().eval().to(memory_format=torch.contiguous_format)
-    free = {2: "h", 3: "w"}
-    example = torch.randn(1, 5, 160, 224)
-    torch.onnx.export(
-        net, (example,), str(path), input_names=["shown"], output_names=["told"],
-        dynamic_axes={"shown": free, "told": free}, opset_version=13, dynamo=False,
-    )  # fmt: skip
+    free, example = {2: "h", 3: "w"}, torch.randn(1, 5, 160, 224)
+    net = write_onnx(
+        net.to(memory_format=torch.contiguous_format), example, path, taken=("shown", free), told=("told", free), opset=13
+    )
     read = cv2.dnn.readNetFromONNX(str(path))
     read.setInput(example.numpy())
     with torch.no_grad():
@@ -521,7 +483,6 @@ def main() -> None:
     ask.add_argument("--batch", type=int, default=96)
     ask.add_argument("--workers", type=int, default=5)
     ask.add_argument("--top-rate", type=float, default=2e-3)
-    ask.add_argument("--start", type=Path, help="written network of the same sizes to go on from, with its norms kept")
     ask.add_argument("--seed", type=int, default=7)
     ask.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     told = ask.parse_args()
@@ -530,16 +491,14 @@ def main() -> None:
         learn, kept = pickle.load(file)
     print(f"{len(learn)} plates to learn from, {len(kept)} kept apart", flush=True)
     net = Finder([int(w) for w in told.widths.split(",")], [int(n) for n in told.blocks.split(",")])
-    if told.start:
-        go_on_from(net, told.start)
     done, steps = train(
         net, learn, minutes=told.minutes, device=told.device, batch=told.batch, n_workers=told.workers,
-        top_rate=told.top_rate, seed=told.seed, norms_stay=told.start is not None,
+        top_rate=told.top_rate, seed=told.seed,
     )  # fmt: skip
     sets = {"rendered": _is_rendered, "made up": _is_plate}
     reached = {key: figures(done, [g for g in kept if test(g.name)], told.device) for key, test in sets.items()}
     told.out.mkdir(parents=True, exist_ok=True)
-    differs = write_onnx(done, told.out / f"{told.name}.onnx")
+    differs = write(done, told.out / f"{told.name}.onnx")
     record = {
         "widths": told.widths, "blocks": told.blocks, "minutes": told.minutes, "steps": steps, "batch": told.batch, "seed": told.seed,
         "n_learnt": {key: sum(test(g.name) for g in learn) for key, test in (*sets.items(), ("photos", _is_photo))},

@@ -7,6 +7,9 @@ The first layer halves the resolution, so that no block runs at full size; the l
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from pathlib import Path
+
 import torch
 from torch import nn
 
@@ -51,3 +54,31 @@ class Eye(nn.Module):
             x = nn.functional.interpolate(self.join[i](x), scale_factor=2, mode="bilinear", align_corners=False)
             x = self.up[i](x + kept[i])
         return self.head(x)
+
+
+def write_onnx(
+    net: nn.Module,
+    example: torch.Tensor,
+    path: Path,
+    *,
+    taken: tuple[str, Mapping[int, str]],
+    told: tuple[str, Mapping[int, str]],
+    opset: int = 17,
+) -> nn.Module:
+    """Write a network as ONNX, and give back what was written: in single precision, on the processor, no longer learning.
+
+    `taken` and `told` name what it takes, such as the example, and what it says, each with those of its axes that are free.
+    """
+    net = net.float().cpu().eval()
+    names = (taken[0], told[0])
+    torch.onnx.export(
+        net,
+        (example,),
+        str(path),
+        input_names=names[:1],
+        output_names=names[1:],
+        dynamic_axes={taken[0]: dict(taken[1]), told[0]: dict(told[1])},
+        opset_version=opset,
+        dynamo=False,
+    )
+    return net

@@ -21,7 +21,7 @@ from torch import nn
 from torch.nn import functional as F
 
 from training.bank import spoil
-from training.network import Eye
+from training.network import Eye, write_onnx
 from training.straight import N_BESIDE, N_FACE, SIGNS, WHOLE, Strip, keep_held, lay_all, lay_close_up, parted
 
 WIDTHS = (16, 32, 56, 96, 112)
@@ -256,20 +256,6 @@ def figures(net: Signs, strips: list[Strip], device: str) -> dict[str, dict[str,
     return out
 
 
-def write_onnx(net: Signs, path: Path) -> None:
-    """Write the network with probabilities as its output; the number of columns is free."""
-    torch.onnx.export(
-        torch.nn.Sequential(net.float().eval().cpu(), torch.nn.Sigmoid()),
-        (torch.rand(1, 4, 2 * N_BESIDE + N_FACE, COLUMNS),),
-        str(path),
-        input_names=["rgbw"],
-        output_names=["probability"],
-        dynamic_axes={"rgbw": {3: "w"}, "probability": {3: "w"}},
-        opset_version=17,
-        dynamo=False,
-    )
-
-
 def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ask.add_argument("--rendered", type=Path, required=True)
@@ -298,7 +284,14 @@ def main() -> None:
     keep_held(held, told.out / "held")
     found = figures(net.to(device), held, device)
     on_real = figures(net, real_held, device).get("pores") if real_held else None
-    write_onnx(net, told.out / "signs.onnx")
+    example = torch.rand(1, 4, 2 * N_BESIDE + N_FACE, COLUMNS)
+    write_onnx(
+        nn.Sequential(net, nn.Sigmoid()),
+        example,
+        told.out / "signs.onnx",
+        taken=("rgbw", {3: "w"}),
+        told=("probability", {3: "w"}),
+    )
     record = {
         "signs": SIGNS,
         "widths": WIDTHS,

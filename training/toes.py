@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from torch import nn
 from torch.nn import functional as F
 
+from training.network import write_onnx
 from training.signs import ranked
 from training.straight import N_BESIDE, N_FACE, SIGNS, Strip, lay_all, parted
 
@@ -191,20 +192,6 @@ def figures(net: nn.Module, held: list[Lesson]) -> dict[str, dict[str, float]]:
     return out
 
 
-def write_onnx(net: nn.Module, path: Path) -> None:
-    """Write a network with probabilities as its output; the number of columns is free."""
-    torch.onnx.export(
-        torch.nn.Sequential(net, torch.nn.Sigmoid()),
-        (torch.rand(1, 4, ROWS_IN + ROWS_OUT, COLUMNS),),
-        str(path),
-        input_names=["rgbw"],
-        output_names=["probability"],
-        dynamic_axes={"rgbw": {0: "n", 3: "w"}, "probability": {0: "n", 2: "w"}},
-        opset_version=17,
-        dynamo=False,
-    )
-
-
 def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ask.add_argument("--rendered", type=Path, required=True)
@@ -220,7 +207,8 @@ def main() -> None:
     every = [lesson for strip in learn for lesson in lessons(strip)]
     net, steps = train(every, minutes=told.minutes, seed=told.seed, device=device)
     found = figures(net, [lesson for strip in held for lesson in lessons(strip)])
-    write_onnx(net, told.out / "toes.onnx")
+    whole, example = nn.Sequential(net, nn.Sigmoid()), torch.rand(1, 4, ROWS_IN + ROWS_OUT, COLUMNS)
+    write_onnx(whole, example, told.out / "toes.onnx", taken=("rgbw", {0: "n", 3: "w"}), told=("probability", {0: "n", 2: "w"}))
     record |= {"minutes": told.minutes, "steps": steps, "device": device, "held": found}
     (told.out / "toes.json").write_text(json.dumps(record, indent=1))
     print("toes", json.dumps(found), flush=True)

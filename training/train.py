@@ -19,7 +19,7 @@ from torch import nn
 from torch.nn import functional as F
 
 from training.bank import NOT_WELD, SLAG, WELD, Picture, batch, load, shelve
-from training.network import CLASSES, Eye
+from training.network import CLASSES, Eye, write_onnx
 from training.split import fold_of, split_of
 
 IMPORTANCE = (1.0, 1.0, 1.0, 3.0, 2.0, 1.0)
@@ -119,21 +119,6 @@ class Probabilities(nn.Module):
         return torch.cat([torch.softmax(y[:, :6], 1), torch.sigmoid(y[:, 6:])], 1)
 
 
-def write_onnx(net: nn.Module, path: Path) -> None:
-    """Write the network; height and width are free."""
-    free = {2: "h", 3: "w"}
-    torch.onnx.export(
-        Probabilities(net.float().eval().cpu()),
-        (torch.rand(1, 3, 256, 320),),
-        str(path),
-        input_names=["rgb"],
-        output_names=["probability"],
-        dynamic_axes={"rgb": free, "probability": free},
-        opset_version=17,
-        dynamo=False,
-    )
-
-
 def _summary(figures: dict[str, dict[str, float]]) -> dict[str, dict[str, float]]:
     out = {}
     for name, iou in figures.items():
@@ -188,7 +173,8 @@ def main() -> None:
         top_rate=told.top_rate,
     )
     told.out.mkdir(parents=True, exist_ok=True)
-    write_onnx(net, told.out / f"{told.name}.onnx")
+    path, free = told.out / f"{told.name}.onnx", {2: "h", 3: "w"}
+    write_onnx(Probabilities(net), torch.rand(1, 3, 256, 320), path, taken=("rgb", free), told=("probability", free))
     sets = {} if told.quick else {"kept_apart": kept, "rendered_held": held, "learnt": learn}
     figures = {name: bead_iou(net.to(device), pictures, device) for name, pictures in sets.items()}
     print(steps, "steps", json.dumps(_summary(figures)), flush=True)

@@ -45,8 +45,7 @@ def with_breaks(bead: Bead, seen: tuple[Part, ...]) -> Bead:
     across = [toe.across_mm for toe in bead.toes.values()]
     folded = len({toe.plate for toe in bead.toes.values()}) > 1
     width = np.abs(across[0]) + np.abs(across[1]) if folded else np.abs(across[1] - across[0])
-    holes = [*inner, *fresh]
-    holes = [*inner, *(hump_and_dip(part, along, width, (), holes) for part in fresh)]
+    holes = [*inner, *(hump_and_dip(part, along, width, (), [*inner, *fresh]) for part in fresh)]
     left = [Part("steady", *span) for span in between(low, high, sorted((part.from_mm, part.to_mm) for part in holes))]
     parts = tuple(sorted((*rest, *holes, *left), key=lambda part: part.from_mm))
     flags = tuple(flag for flag in bead.flags if flag.name != "short-bead")

@@ -307,9 +307,9 @@ def _ends(
 ) -> tuple[int, int, tuple[bool, bool], list[tuple[int, int]], tuple[tuple[int, int], ...]]:
     """First and last trace station of the bead, whether it runs out of the view at its left, right end, gaps within it, and pieces of
     weld beyond it, all in trace stations."""
-    odds = core_odds(trace.whole, trace.lines.rows, trace.seen, both=trace.strip.weld is None)
-    there = core_presence(odds)
     learned = trace.strip.weld is not None  # a learned map knows plate from weld metal up to the border
+    odds = core_odds(trace.whole, trace.lines.rows, trace.seen, both=not learned)
+    there = core_presence(odds)
     plate = (there < 0) & ~(odds > 0) if learned else there < 0
     extent = bead_extent(there, bridge=max(3, int(1.0 * trace.width_rows / STEP_COLUMNS)))
     if bands and unscaled:  # a plain photo mostly shows a stretch of a long seam: its ends count for little
@@ -324,7 +324,7 @@ def _ends(
         extent.last >= high - near and int(np.count_nonzero(plate[extent.last + 1 : high + 1])) <= bare,
     )
     first, last = (low if open_ends[0] else extent.first), (high if open_ends[1] else extent.last)
-    if trace.strip.weld is None:  # roughness alone can't tell a gap from a smooth stretch
+    if not learned:  # roughness alone can't tell a gap from a smooth stretch
         return first, last, open_ends, [], ()
     least = GAP_WIDTHS * trace.width_rows / STEP_COLUMNS
     gaps = [(a, b) for a, b in runs(plate) if a > first + least and b < last - least and b - a >= least]

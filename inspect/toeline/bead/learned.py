@@ -75,12 +75,12 @@ def learned_evidence(image: NDArray[np.uint8], *, valid: NDArray[np.bool_] | Non
     seen = np.ones(small.shape[:2], np.float32)
     if valid is not None:
         seen = (cv2.resize(valid.astype(np.float32), small.shape[1::-1], interpolation=cv2.INTER_AREA) > 0.5).astype(np.float32)
-    box = _around_weld(seen * (maps[CLASSES.index("weld")] + maps[CLASSES.index("slag")]))
+    box = _around_weld(seen * _metal(maps))
     if box is not None:
         _look_closer(image, maps, box)
     maps *= seen
     classes = {name: _still(maps[i]) for i, name in enumerate(CLASSES)}
-    weld = _still(np.clip(maps[CLASSES.index("weld")] + maps[CLASSES.index("slag")], 0.0, 1.0))
+    weld = _still(np.clip(_metal(maps), 0.0, 1.0))
     return Evidence(weld, scale, toe=_still(maps[len(CLASSES)]), source="learned", classes=MappingProxyType(classes))
 
 
@@ -98,6 +98,11 @@ def _afar(small: NDArray[np.uint8]) -> Array32:
     """The whole picture from afar, shape (7, h, w) of the picture given."""
     far, _ = shrink(small, min(AFAR_PX, max(small.shape[:2])))
     return _resized(_run(far), small.shape[1::-1])
+
+
+def _metal(maps: Array32) -> Array32:
+    """Probability of weld metal or slag on it, shape (h, w); rounding may lift it above 1."""
+    return np.asarray(maps[CLASSES.index("weld")] + maps[CLASSES.index("slag")], dtype=np.float32)
 
 
 def _around_weld(weld: Array32) -> _Box | None:

@@ -176,12 +176,16 @@ def flag_lines(record: Record) -> list[str]:
     return lines
 
 
+def _length_unit(record: Record) -> str:
+    return "px" if (record["scale"] or {}).get("source") == "none" else "mm"
+
+
 def part_lines(record: Record) -> list[str]:
     """Restarts and tacks, which are not in the steady part, each with what it does to the width."""
     bead = record["bead"]
     if bead is None:
         return []
-    unit = "px" if (record["scale"] or {}).get("source") == "none" else "mm"
+    unit = _length_unit(record)
     lines = []
     for part in bead["parts"]:
         if part["kind"] not in ("restart", "tack"):
@@ -201,7 +205,7 @@ def moved_words(record: Record) -> str:
     moved = (record["bead"] or {}).get("moved_mm") or {}
     if not moved:
         return ""
-    unit = "px" if (record["scale"] or {}).get("source") == "none" else "mm"
+    unit = _length_unit(record)
     if all(by is None for by in moved.values()):
         return "Corrected by hand; without that nothing was found."
     told = [
