@@ -36,8 +36,10 @@ N_MOST = 96
 """Most droplets taught in one square; squares with more are cut elsewhere."""
 N_STREWN = 40
 """Most droplets and empty places of one square that are laid on another."""
-SHARES = (0.12, 0.26, 0.62)
+SHARES = (0.15, 0.3, 0.55)
 """Of squares from made-up plates, marked photos and rendered pictures."""
+CLOSER_SHARE, CLOSEST_RATIO = 0.15, 2.5
+"""Of squares that are cut more finely than usual, so that large droplets are seen often enough, and how much more at most."""
 STREWN_SHARE = 0.3
 """Of squares on which another's droplets are laid."""
 UNMARKED_PX = 5.5
@@ -118,7 +120,8 @@ def shown(rgb: torch.Tensor) -> torch.Tensor:
 class Squares(IterableDataset[tuple[torch.Tensor, ...]]):
     """Squares to cut: which ground, the way from the square to the plate, and the droplets in it; the pixels are cut on the device."""
 
-    def __init__(self, grounds: list[Ground], seed: int) -> None:
+    def __init__(self, grounds: list[Ground], seed: int, shares: Sequence[float] = SHARES) -> None:
+        self.shares = shares
         self.kinds = [[k for k, g in enumerate(grounds) if test(g.name)] for test in (_is_plate, _is_photo, _is_rendered)]
         self.plans = [(g.droplets, [m.astype(np.float64) for m in g.middles], g.px_per_unit) for g in grounds]
         self.seed = seed
@@ -126,7 +129,7 @@ class Squares(IterableDataset[tuple[torch.Tensor, ...]]):
     def __iter__(self) -> Iterator[tuple[torch.Tensor, ...]]:
         worker = torch.utils.data.get_worker_info()
         rng = np.random.default_rng([self.seed, 0 if worker is None else worker.id])
-        share = np.array(SHARES) * [len(kind) > 0 for kind in self.kinds]
+        share = np.array(self.shares) * [len(kind) > 0 for kind in self.kinds]
         while True:
             kind = self.kinds[rng.choice(3, p=share / share.sum())]
             which = kind[int(rng.integers(len(kind)))]
@@ -138,7 +141,8 @@ class Squares(IterableDataset[tuple[torch.Tensor, ...]]):
         droplets, middles, (low, high) = self.plans[which]
         wanted = rng.choice(3, p=(0.45, 0.25, 0.3))
         places = middles[wanted] if len(middles[wanted]) else middles[2]
-        scale = float(np.exp(rng.uniform(np.log(low), np.log(high))))
+        closer = rng.uniform(0, np.log(CLOSEST_RATIO)) if rng.random() < CLOSER_SHARE else 0.0
+        scale = float(np.exp(rng.uniform(np.log(low), np.log(high)) + closer))
         middle = places[int(rng.integers(len(places)))] + rng.uniform(-0.4, 0.4, 2) * SIDE / scale
         turn = rng.choice(4) * np.pi / 2 + rng.normal(0, 0.2)
         c, s = np.cos(turn), np.sin(turn)
@@ -351,10 +355,11 @@ def train(
     n_workers: int,
     top_rate: float,
     seed: int,
+    shares: Sequence[float] = SHARES,
 ) -> tuple[nn.Module, int]:
     """Train for a given time on a rising and falling rate; weights are averaged exponentially."""
     torch.manual_seed(seed)
-    loader = iter(DataLoader(Squares(grounds, seed), batch, num_workers=n_workers, pin_memory=device == "cuda"))
+    loader = iter(DataLoader(Squares(grounds, seed, shares), batch, num_workers=n_workers, pin_memory=device == "cuda"))
     shelf = Shelf(grounds, device)
     net = net.to(device, memory_format=torch.channels_last)
     average = torch.optim.swa_utils.AveragedModel(
@@ -484,16 +489,19 @@ def main() -> None:
     ask.add_argument("--workers", type=int, default=5)
     ask.add_argument("--top-rate", type=float, default=2e-3)
     ask.add_argument("--seed", type=int, default=7)
+    ask.add_argument("--shares", default=",".join(map(str, SHARES)), help="of squares: made-up plates, marked photos, rendered")
+    ask.add_argument("--without-fold", type=int, help="leave one fold of the marked photos out, for cross-validation")
     ask.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     told = ask.parse_args()
     cv2.setNumThreads(1)
     with told.grounds.open("rb") as file:
         learn, kept = pickle.load(file)
+    learn = [ground for ground in learn if told.without_fold is None or ground.fold != told.without_fold]
     print(f"{len(learn)} plates to learn from, {len(kept)} kept apart", flush=True)
     net = Finder([int(w) for w in told.widths.split(",")], [int(n) for n in told.blocks.split(",")])
     done, steps = train(
         net, learn, minutes=told.minutes, device=told.device, batch=told.batch, n_workers=told.workers,
-        top_rate=told.top_rate, seed=told.seed,
+        top_rate=told.top_rate, seed=told.seed, shares=[float(v) for v in told.shares.split(",")],
     )  # fmt: skip
     sets = {"rendered": _is_rendered, "made up": _is_plate}
     reached = {key: figures(done, [g for g in kept if test(g.name)], told.device) for key, test in sets.items()}
@@ -503,7 +511,7 @@ def main() -> None:
         "widths": told.widths, "blocks": told.blocks, "minutes": told.minutes, "steps": steps, "batch": told.batch, "seed": told.seed,
         "n_learnt": {key: sum(test(g.name) for g in learn) for key, test in (*sets.items(), ("photos", _is_photo))},
         "n_droplets": int(sum((g.droplets[:, 3] > 0).sum() for g in learn)),
-        "shares": SHARES, "strewn_share": STREWN_SHARE, "kept_apart": reached, "opencv_differs": differs,
+        "shares": told.shares, "without_fold": told.without_fold, "strewn_share": STREWN_SHARE, "kept_apart": reached, "opencv_differs": differs,
         "torch": torch.__version__, "device": torch.cuda.get_device_name() if told.device == "cuda" else "cpu",
     }  # fmt: skip
     (told.out / f"{told.name}.json").write_text(json.dumps(record, indent=1))

@@ -22,15 +22,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from training.hands import agreed, hands_of
 from training.plates import plate_picture
-from training.split import split_of
+from training.split import fold_of, split_of
 
 Array = NDArray[np.float64]
 Bytes = NDArray[np.uint8]
 
-PX_PER_MM = 12.5
-"""Resolution at which rendered plates are looked at, give or take `SPREAD` [px/mm]."""
-SPREAD = (0.78, 1.4)
+PX_PER_MM = (9.75, 17.5)
+"""Resolutions at which rendered plates are looked at; finer pictures also up to their own, or the finest [px/mm]."""
+FINEST_PX_PER_MM = 26.0
 NARROWEST_PX = 3.0
 """Narrower droplets are neither taught nor punished [px]."""
 
@@ -58,6 +59,8 @@ class Ground:
         Places to cut squares about: droplets; what may be taken for them; anywhere.
     px_per_unit : tuple of float
         Range of resolutions at which squares are cut.
+    fold : int
+        Of a marked photo, for cross-validation; −1 for others.
     """
 
     name: str
@@ -69,6 +72,7 @@ class Ground:
     droplets: Array
     middles: list[Array]
     px_per_unit: tuple[float, float]
+    fold: int = -1
 
 
 def rendered(path: Path) -> list[Ground]:
@@ -105,7 +109,7 @@ def rendered(path: Path) -> list[Ground]:
                 len(told["plates"]) > 1,
                 droplets,
                 [*in_view, anywhere],
-                (PX_PER_MM * SPREAD[0], PX_PER_MM * SPREAD[1]),
+                (PX_PER_MM[0], max(PX_PER_MM[1], min(FINEST_PX_PER_MM, 1.1 * told["px_per_mm"]))),
             )
         )
     return plates
@@ -147,22 +151,25 @@ def _seen_plate(rng: np.random.Generator, classes: Bytes, pose: Array, lens: Arr
     return points[np.isin(classes[row, column], (1, 3))][:600]
 
 
-def _flat(name: str, rgb: Bytes, known: Bytes, droplets: Array, px_per_unit: tuple[float, float], seed: int) -> Ground:
-    """A picture seen from straight above; its units are its own pixels."""
+def _flat(
+    name: str, rgb: Bytes, known: Bytes, droplets: Array, px_per_unit: tuple[float, float], seed: int, *, fold: int = -1
+) -> Ground:
+    """A picture seen from straight above; its units are its own pixels. Droplets: x, y, diameter, and 1 or 0 as in `Ground`."""
     rng = np.random.default_rng(seed)
     rows, columns = np.nonzero(known)
     some = rng.integers(0, len(rows), 300)
     anywhere = np.column_stack([columns[some], rows[some]]).astype(float)
-    told = np.column_stack([droplets, np.ones(len(droplets))])
     lens = np.array([1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
-    return Ground(name, rgb, known, np.eye(3), lens, False, told, [droplets[:, :2], np.empty((0, 2)), anywhere], px_per_unit)
+    some_of = [droplets[droplets[:, 3] == sure, :2] for sure in (1, 0)]
+    return Ground(name, rgb, known, np.eye(3), lens, False, droplets, [*some_of, anywhere], px_per_unit, fold)
 
 
 def made_up(seed: int) -> list[Ground]:
     """A made-up plate; every second one is dirtier."""
     picture = plate_picture(seed, dirt_ratio=(1.0, 2.5)[seed % 2])
     known = np.ones(picture.rgb.shape[:2], dtype=np.uint8)
-    return [_flat(f"plate-{seed}", picture.rgb, known, picture.droplets, (0.7, 1.25), seed)]
+    sure = np.column_stack([picture.droplets, np.ones(len(picture.droplets))])
+    return [_flat(f"plate-{seed}", picture.rgb, known, sure, (0.7, 1.25), seed)]
 
 
 def marked(marks: Path, photos: Path, *, split: str = "train") -> Iterator[Ground]:
@@ -176,8 +183,9 @@ def marked(marks: Path, photos: Path, *, split: str = "train") -> Iterator[Groun
         known = np.zeros(rgb.shape[:2], dtype=np.uint8)
         for region in regions:
             cv2.fillPoly(known, [np.round(region * 16).astype(np.int32)], 1, cv2.LINE_8, 4)
-        droplets = np.array(told["spatter"]["particles"], dtype=float).reshape(-1, 3)
-        yield _flat(path.stem, rgb, known, droplets, (0.6, 1.1), number)
+        parts = agreed(hands_of(told))
+        droplets = np.concatenate([np.column_stack([part, np.full(len(part), 1.0 - k)]) for k, part in enumerate(parts)])
+        yield _flat(path.stem, rgb, known, droplets, (0.6, 1.1), number, fold=fold_of(told["group"]))
 
 
 def gather(folders: list[Path], photos: Path | None, n_plates: int, pool: Executor) -> tuple[list[Ground], list[Ground]]:

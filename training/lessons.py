@@ -19,6 +19,7 @@ from toeline.photo import read_photo
 from toeline.scale import find_scale
 from toeline.scale.rays import to_plate_mm
 from toeline.spatter.catalogue import see_plate
+from training.hands import agreed, hands_of
 from training.plates import plate_picture
 from training.split import split_of
 
@@ -51,8 +52,8 @@ def made_up(seeds: range) -> Iterator[Lesson]:
         yield Lesson(f"plate-{seed}", picture.rgb, mask, picture.droplets, SMALLEST_PX, 1.0, np.empty((0, 3)))
 
 
-def marked(marks: Path, photos: Path, *, split: str, smallest_px: float = 6.0) -> Iterator[Lesson]:
-    """Photos with marked droplets, of one split."""
+def marked(marks: Path, photos: Path, *, split: str, smallest_px: float = 6.0, n_hands: int = 2) -> Iterator[Lesson]:
+    """Photos with marked droplets, of one split; as up to so many hands marked them."""
     for path in sorted(marks.glob("*.json")):
         told = json.loads(path.read_text(encoding="utf-8"))
         regions = [r for r in told.get("spatter", {}).get("complete_in", []) if r]
@@ -62,8 +63,8 @@ def marked(marks: Path, photos: Path, *, split: str, smallest_px: float = 6.0) -
         cover = np.zeros(rgb.shape[:2], np.uint8)
         for region in regions:
             cv2.fillPoly(cover, [np.round(np.array(region) * 16).astype(np.int32)], 1, cv2.LINE_8, 4)
-        droplets = np.array(told["spatter"]["particles"], dtype=float).reshape(-1, 3)
-        yield Lesson(path.stem, rgb, cover > 0, droplets, smallest_px, 6.0, np.empty((0, 3)))
+        droplets, careless = agreed(hands_of(told)[:n_hands])
+        yield Lesson(path.stem, rgb, cover > 0, droplets, smallest_px, 6.0, careless)
 
 
 def shrunk(lesson: Lesson) -> tuple[NDArray[np.float32], NDArray[np.bool_], Array, Array]:

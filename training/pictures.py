@@ -82,6 +82,7 @@ def main() -> None:
     told.out.mkdir(parents=True, exist_ok=True)
     folder = Path(__file__).parent / "marks"
     marks = [*sorted(folder.glob("seam-*.json")), *sorted((folder / "second").glob("seam-*.json"))]
+    marks = [mark for mark in marks if json.loads(mark.read_text(encoding="utf-8"))["beads"]]
     for mark in marks:
         sample = marked_sample(mark, told.photos)
         name = sample.name + ("-second" if mark.parent != folder else "")

@@ -1,7 +1,7 @@
 """Small made-up pictures of plate with droplets and with things that are not droplets: quick to make, many kinds of light.
 
-A height map is lit by a lamp, by the sky's bright side and by mirror-like lobes; droplets cast shadows; dirt and marks change colour only.
-Nothing here is path-traced: it is meant to teach a small network what stands up and what is flat.
+A height map is lit by a lamp, by the sky's bright side and by mirror-like lobes; droplets cast shadows; dirt and marks change colour
+only; water lets the plate show through. Nothing here is path-traced: it is meant to teach a small network what stands up and what is flat.
 """
 
 from __future__ import annotations
@@ -13,6 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+
+SUNNY_SHARE = 0.25
+"""Of plates that lie in hard, low sun."""
+WET_SHARE = 0.2
+"""Of plates with water drops."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,13 +46,14 @@ def _turned(rng: np.random.Generator, side: int, scale_px: float, along: float, 
 
 
 class _Plate:
-    """The plate while it is being made: height, colour, gloss, and what is droplet."""
+    """The plate while it is being made: height, colour, gloss, what is droplet and what is water."""
 
     def __init__(self, rng: np.random.Generator, side: int) -> None:
         self.rng, self.side = rng, side
         self.height = np.zeros((side, side))
         self.metal = np.zeros((side, side))
         self.droplets: list[tuple[float, float, float]] = []
+        self.wet: list[tuple[float, float, float]] = []
         r = rng.random
         tone = rng.uniform(0.08, 0.6)
         warm = rng.normal(0, 0.06) + (0.08 if r() < 0.35 else 0.0)
@@ -217,11 +223,14 @@ def _lit(rng: np.random.Generator, plate: _Plate) -> Array:
     gy, gx = np.gradient(cv2.GaussianBlur(plate.height, (0, 0), 0.5))
     nz = 1 / np.sqrt(1 + gx**2 + gy**2)
     normal = np.stack([-gx * nz, -gy * nz, nz], axis=-1)
-    bearing, rise = rng.uniform(0, 2 * np.pi), np.deg2rad(rng.uniform(12, 75))
+    sun = rng.random() < SUNNY_SHARE
+    bearing, rise = rng.uniform(0, 2 * np.pi), np.deg2rad(rng.uniform(12, 35) if sun else rng.uniform(12, 75))
     lamp = np.array([np.cos(bearing) * np.cos(rise), np.sin(bearing) * np.cos(rise), np.sin(rise)])
     tan_rise = float(np.tan(rise))
     deep = _shadow(plate.height, lamp[:2] / np.linalg.norm(lamp[:2]), tan_rise, 48)
-    shade = np.clip(deep / rng.uniform(0.5, 4.0), 0, 1) * rng.uniform(0.2, 1.0)
+    shade = np.clip(deep / (0.5 if sun else rng.uniform(0.5, 4.0)), 0, 1) * (
+        rng.uniform(0.9, 1.0) if sun else rng.uniform(0.2, 1.0)
+    )
     direct = np.clip(normal @ lamp, 0, None) * (1 - shade)
     mirror = 2 * normal[..., 2:] * normal - np.array([0, 0, 1.0])
     other = rng.uniform(0, 2 * np.pi) if rng.random() < 0.4 else bearing + rng.normal(0, 0.5)
@@ -235,14 +244,46 @@ def _lit(rng: np.random.Generator, plate: _Plate) -> Array:
         way = way / np.linalg.norm(way)
         gloss = np.exp(rng.uniform(np.log(8), np.log(400)))
         lobes += rng.uniform(0.1, 1.5) * np.clip(mirror @ way, 0, None) ** gloss
-    ambient = rng.uniform(0.1, 0.6) * (0.4 + 0.6 * normal[..., 2])
+    ambient = (rng.uniform(0.03, 0.2) if sun else rng.uniform(0.1, 0.6)) * (0.4 + 0.6 * normal[..., 2])
     gloss_plate = rng.uniform(0.0, 0.5)
     mirror_share = gloss_plate * (1 - plate.metal) + rng.uniform(0.1, 0.9) * plate.metal
-    body = plate.colour * (ambient + rng.uniform(0.3, 1.2) * direct)[..., None]
-    glossy = (plate.colour * 0.6 + 0.15) * (rng.uniform(0.2, 1.0) * sky + lobes * (1 - shade))[..., None]
+    body = plate.colour * (ambient + (rng.uniform(1.0, 2.5) if sun else rng.uniform(0.3, 1.2)) * direct)[..., None]
+    glossy = (plate.colour * 0.6 + 0.15) * ((0.3 if sun else 1.0) * rng.uniform(0.2, 1.0) * sky + lobes * (1 - shade))[..., None]
     light = body + mirror_share[..., None] * glossy
+    if plate.wet:
+        light = _wetted(rng, plate, light, lamp)
     slow = np.exp(rng.uniform(0, 0.4) * _noise(rng, side, side * rng.uniform(0.3, 1.0)))
     return light * slow[..., None] * (1 + 0.06 * rng.normal(size=3))
+
+
+def _wetted(rng: np.random.Generator, plate: _Plate, light: Array, lamp: Array) -> Array:
+    """Water drops laid over the plate's light: the plate shows through, enlarged as by a lens; light gathers on the side away from
+    the lamp, and the lamp glints on its own side."""
+    towards = lamp[:2] / np.linalg.norm(lamp[:2])
+    strong, dim = rng.uniform(0.2, 1.6), rng.uniform(0.1, 0.6)
+    gleam, wide = rng.uniform(0.3, 3.0), rng.uniform(0.06, 0.2)
+    done = light.copy()
+    for x, y, size in plate.wet:
+        if any(np.hypot(x - u, y - v) < 0.55 * (d + size) for u, v, d in plate.droplets):
+            continue
+        ys, xs, dx, dy = plate.window(x, y, 1.3 * size)
+        radius, _ = plate.outline(
+            2 * dx / size, 2 * dy / size, 0.06, 1 + abs(rng.normal(0, 0.25)), rng.choice([0.0, 0.0, 0.0, 0.8])
+        )
+        lift = np.sqrt(np.clip(1 - radius**2, 0, 1))
+        along = 2 * (dx * towards[0] + dy * towards[1]) / size  # 1 on the lamp's side
+        lens = 1 - 0.3 * lift
+        at_x, at_y = (x + dx * lens).astype(np.float32), (y + dy * lens).astype(np.float32)
+        through = cv2.remap(light.astype(np.float32), at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT).astype(float)
+        gain = 1 + strong * np.exp(-((along + 0.45) ** 2) / 0.18) * lift - dim * np.exp(-((along - 0.75) ** 2) / 0.12)
+        gain -= 0.4 * dim * np.exp(-((radius - 0.95) ** 2) / 0.01)
+        glint = gleam * np.exp(-((along - 0.5) ** 2 + (2 * (dx * towards[1] - dy * towards[0]) / size) ** 2) / (2 * wide**2))
+        new = through * np.clip(gain, 0.1, None)[..., None] + (glint * float(np.median(light)))[..., None]
+        cover = np.clip((1 - radius) * size / 2 + 0.5, 0, 1)[..., None]
+        shade = 0.5 * dim * np.exp(-((radius - 1.05) ** 2) / 0.02) * np.clip(-along, 0, 1) * (cover[..., 0] < 0.5)
+        part = done[ys, xs] * (1 + strong * 0.5 * shade)[..., None]
+        done[ys, xs] = part * (1 - cover) + cover * new
+    return done
 
 
 def _photographed(rng: np.random.Generator, light: Array) -> NDArray[np.uint8]:
@@ -265,7 +306,7 @@ def _photographed(rng: np.random.Generator, light: Array) -> NDArray[np.uint8]:
 def plate_picture(seed: int, *, side: int = 560, dirt_ratio: float = 1.0) -> PlatePicture:
     """A square picture of plate, all of it from the seed; `dirt_ratio` scales how many stains, pits and crumbs lie on it.
 
-    Diameters are log-normal from 4 px up, as spatter's are (median about 7 to 14 px).
+    Diameters are log-normal from 4 px up, as spatter's are (median about 7 to 14 px, on every fourth plate more).
     """
     rng = np.random.default_rng([seed, 560])
     plate = _Plate(rng, side)
@@ -277,7 +318,10 @@ def plate_picture(seed: int, *, side: int = 560, dirt_ratio: float = 1.0) -> Pla
         plate.pit(*rng.uniform(0, side, 2), float(np.clip(rng.lognormal(2.0, 0.5), 3, 40)))
     for _ in range(rng.poisson(dirt_ratio * rng.choice([0.0, 2.0, 8.0]))):
         plate.crumb(*rng.uniform(0, side, 2), float(np.clip(rng.lognormal(2.0, 0.5), 3, 40)))
-    middle = rng.uniform(7, 14)
+    if rng.random() < WET_SHARE:
+        for _ in range(int(rng.integers(5, 90))):
+            plate.wet.append((*rng.uniform(0, side, 2), float(np.clip(rng.lognormal(2.3, 0.6), 4, 60))))
+    middle = rng.uniform(7, 14) if rng.random() < 0.75 else rng.uniform(14, 36)
     last = rng.uniform(0, side, 2)
     for _ in range(rng.poisson(rng.choice([6.0, 25.0, 60.0]))):
         size = float(np.clip(rng.lognormal(np.log(middle), 0.5), 4.0, 70.0))
