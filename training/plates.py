@@ -16,6 +16,8 @@ Array = NDArray[np.float64]
 
 SUNNY_SHARE = 0.25
 """Of plates that lie in hard, low sun."""
+SPLASHED_SHARE = 0.3
+"""Of droplets that are out of round."""
 WET_SHARE = 0.2
 """Of plates with water drops."""
 
@@ -103,14 +105,16 @@ class _Plate:
         for ox, oy, od in self.droplets:
             if np.hypot(ox - x, oy - y) < 0.5 * (od + diameter) * 0.93:
                 return
-        stretch = 1 + abs(rng.normal(0, 0.18))
+        wild, stretch = 0.06, 1 + abs(rng.normal(0, 0.18))
+        if rng.random() < SPLASHED_SHARE:
+            wild, stretch = rng.uniform(0.08, 0.22), 1 + abs(rng.normal(0, 0.5))
         tail = rng.uniform(0.5, 1.6) if rng.random() < 0.08 else 0.0
         ys, xs, dx, dy = self.window(x, y, 2.2 * diameter)
         unit = 0.5 * diameter
         state = rng.bit_generator.state
-        _, area = self.outline(dx, dy, 0.06, stretch, tail)
+        _, area = self.outline(dx, dy, wild, stretch, tail)
         rng.bit_generator.state = state
-        radius, _ = self.outline(dx / (unit / np.sqrt(area)), dy / (unit / np.sqrt(area)), 0.06, stretch, tail)
+        radius, _ = self.outline(dx / (unit / np.sqrt(area)), dy / (unit / np.sqrt(area)), wild, stretch, tail)
         cover = np.clip((1 - radius) * unit + 0.5, 0, 1)
         contact = np.deg2rad(rng.uniform(35, 120))
         steep = min(contact, np.deg2rad(88))
