@@ -438,7 +438,7 @@ def plate_maps(
             mine += (bare[..., None] if mine.ndim == 3 else bare) * (its - mine)
         maps.bump_mm += bare * (ground.bump_mm - maps.bump_mm - 0.02)
     for distractor in distractors:
-        if distractor.plate == plate:
+        if distractor.plate == plate and distractor.kind != "water drop":
             _mark(maps, distractor, (along_mm[0], across_mm[0]))
     _groove(maps, bead, plate, along, across_2d, distance)
     if look.tint_mm > 0.0:

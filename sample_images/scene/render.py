@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from sample_images.scene.coupon import Coupon
 from sample_images.scene.finish import Maps
 from sample_images.scene.meshes import Assembly, Mesh, assemble
-from sample_images.scene.surroundings import bench_picture, light_map, strip_print
+from sample_images.scene.surroundings import bench_picture, lamp_target, light_map, near_lamp, strip_print
 
 Picture = NDArray[Any]
 
@@ -149,27 +149,16 @@ def _droplet_skin(mi: Any, coupon: Coupon) -> dict[str, Any]:
 
 
 def _near_light(mi: Any, coupon: Coupon) -> dict[str, Any]:
-    """One lamp at arm's length, or the phone's own flash."""
-    light = coupon.light
-    target = np.array([0.5 * coupon.bead.length_mm, 0.0, 0.0])
-    if light["flash"]:
-        place, half = coupon.position_mm + np.array([14.0, 6.0, 4.0]), 2.5
-    else:
-        a, e = np.radians(light["near_azimuth_deg"]), np.radians(light["near_elevation_deg"])
-        place = target + 550.0 * np.array([np.cos(e) * np.cos(a), np.cos(e) * np.sin(a), np.sin(e)])
-        half = 0.5 * light["near_size_mm"]
-    away = np.linalg.norm(place - target)
-    irradiance = 1.6 * float(light["near_ratio"])
-    radiance = irradiance * away**2 / (2.0 * half) ** 2
-    warm = np.random.default_rng([coupon.light_seed, 3]).uniform(-0.15, 0.25)
-    colour = [radiance * (1.0 + warm), radiance, radiance * (1.0 - 1.2 * warm)]
+    """One lamp at arm's length, the phone's own flash, or the sun."""
+    place, half, radiance = near_lamp(coupon)
+    target = lamp_target(coupon)
     # looking along an axis that is not the up direction
-    up = [0.0, 1.0, 0.0] if abs(place[1] - target[1]) < 0.95 * away else [1.0, 0.0, 0.0]
+    up = [0.0, 1.0, 0.0] if abs(place[1] - target[1]) < 0.95 * np.linalg.norm(place - target) else [1.0, 0.0, 0.0]
     to_world = mi.ScalarTransform4f().look_at(origin=place.tolist(), target=target.tolist(), up=up)
     return {
         "type": "rectangle",
         "to_world": to_world @ mi.ScalarTransform4f().scale([half, half, 1.0]),
-        "emitter": {"type": "area", "radiance": {"type": "rgb", "value": colour}},
+        "emitter": {"type": "area", "radiance": {"type": "rgb", "value": radiance.tolist()}},
     }
 
 

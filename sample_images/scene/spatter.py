@@ -59,7 +59,8 @@ class Particle:
 @dataclass(frozen=True, slots=True)
 class Distractor:
     """Something on the plate that is not spatter: `pit`, `rust speck`, `paint dot`, `water mark`, `scratch`,
-    `fibre`, `punch mark`, `paint stroke`, `chalk stroke`, `arc strike`, `drying ring`, `scale flake`.
+    `fibre`, `punch mark`, `paint stroke`, `chalk stroke`, `arc strike`, `drying ring`, `scale flake`,
+    `water drop`.
 
     Parameters
     ----------

@@ -1,6 +1,7 @@
 """Close pictures of plates strewn with droplets, crumbs and dirt: one teaches as much about spatter as ten usual coupons.
 
 Half are thick with droplets; on the other half what may be taken for them outnumbers them, as on plates of a quiet process.
+Some plates are wet with drops of water, and some pictures are taken in a hard low sun.
 """
 
 from __future__ import annotations
@@ -10,8 +11,8 @@ from typing import Any
 
 import numpy as np
 from sample_images.scene.bead import SIDES
-from sample_images.scene.coupon import Coupon, fits_under, make_coupon
-from sample_images.scene.geometry import PAIRS
+from sample_images.scene.coupon import Coupon, fits_under, make_coupon, under_strip
+from sample_images.scene.geometry import PAIRS, plate_axes
 from sample_images.scene.spatter import Distractor, make_particles
 
 WIDTH_PX, HEIGHT_PX = 1024, 768
@@ -25,6 +26,10 @@ SPECK_MM: dict[str, tuple[float, float]] = {
     "scale flake": (0.3, 1.6),
 }
 """Smallest and largest size of what may be taken for droplets [mm]."""
+WET_SHARE, SUNNY_SHARE = 0.15, 0.23
+"""How many plates are wet; how many pictures are taken in the sun, of those that nothing else makes hard."""
+WATER_MM = (0.4, 3.0)
+"""Smallest and largest drop of water [mm]."""
 
 
 def strewn_choices(seed: int) -> dict[str, Any]:
@@ -65,11 +70,78 @@ def strewn_coupon(seed: int) -> Coupon:
     )
     reach = {body.name: body.across_mm for body in coupon.bodies}
     particles = make_particles(rng, coupon.bead, look, reach, coupon.bodies[0].along_mm)
-    return replace(
+    coupon = replace(
         coupon,
         particles=tuple(p for p in particles if fits_under(p, coupon.placements)),
         distractors=(*coupon.distractors, *_specks(rng, coupon)),
     )
+    rng = np.random.default_rng([seed, 95])
+    wet, sunny = rng.random(2) < (WET_SHARE, SUNNY_SHARE)
+    light = coupon.light
+    if sunny and coupon.hard is None:
+        light = light | _sun(rng, coupon)
+    elif wet and rng.random() < 0.8:  # a lamp or window to shine through the drops
+        strong, rest = np.exp(rng.uniform(np.log((8.0, 1.2)), np.log((32.0, 4.0))))
+        light = light | {"near_ratio": float(strong), "around_ratio": float(rest), "flash": False}
+    drops = _drops(rng, coupon) if wet else []
+    return replace(coupon, light=light, distractors=(*coupon.distractors, *drops))
+
+
+def _sun(rng: np.random.Generator, coupon: Coupon) -> dict[str, Any]:
+    """A low sun over one plate, on the open side of a tee, and little light from elsewhere: shadows are long, sharp and dark."""
+    axes = plate_axes(coupon.joint, coupon.plate_angle_deg)
+    plate = axes[str(rng.choice(list(axes)))]
+    rise = float(np.radians(rng.uniform(12.0, 40.0)))
+    turn = float(np.radians(rng.uniform(20.0, 160.0) if len(axes) > 1 else rng.uniform(0.0, 360.0)))
+    way = plate @ np.array([np.cos(rise) * np.cos(turn), np.cos(rise) * np.sin(turn), np.sin(rise)])
+    half = float(np.exp(rng.uniform(np.log(0.5), np.log(3.0))))
+    away = 4000.0
+    return {
+        "kind": str(rng.choice(["overcast", "window"])),
+        "around_ratio": float(np.exp(rng.uniform(np.log(0.8), np.log(4.8)))),
+        "near_away_mm": away,
+        "near_azimuth_deg": float(np.degrees(np.arctan2(way[1], way[0]))),
+        "near_elevation_deg": float(np.degrees(np.arcsin(way[2]))),
+        "near_size_mm": float(2.0 * away * np.tan(np.radians(half))),
+        "near_ratio": float(rng.uniform(32.0, 64.0)),
+        "flash": False,
+    }
+
+
+def _drops(rng: np.random.Generator, coupon: Coupon) -> list[Distractor]:
+    """Drops of water all over the picture or about one place of it, clear of the bead, the droplets, the strips and each other."""
+    camera = coupon.camera
+    n = int(np.exp(rng.uniform(np.log(200.0), np.log(1000.0))))
+    middle_px = rng.uniform(0.1, 0.9, 2) * (camera.width_px, camera.height_px)
+    spread_px = camera.width_px * float(np.exp(rng.uniform(np.log(0.08), np.log(0.5))))
+    size_mm, wide = float(np.exp(rng.uniform(np.log(0.6), np.log(1.8)))), float(rng.uniform(0.2, 0.5))
+    taken = {
+        body.name: [(p.along_mm, p.across_mm, p.diameter_mm) for p in coupon.particles if p.plate == body.name]
+        for body in coupon.bodies
+    }
+    found = []
+    for _ in range(n):
+        body = coupon.bodies[int(rng.integers(len(coupon.bodies)))]
+        size = float(np.clip(size_mm * np.exp(wide * rng.normal()), *WATER_MM))
+        (left, right), (low, high) = body.along_mm, body.across_mm
+        px = middle_px + spread_px * rng.normal(size=2)
+        at, across = (float(value) for value in coupon.poses[body.name].meet(camera.normalised(px)))
+        seed = int(rng.integers(2**31))
+        side = SIDES[coupon.joint].index(body.name) if len(coupon.bodies) > 1 else int(across > 0.0)
+        toe = float(np.interp(at, coupon.bead.along_mm, np.abs(coupon.bead.across_mm[side])))
+        inside = camera.contains(px) and left + size < at < right - size and low + size < across < high - size
+        if (
+            not inside
+            or abs(across) < toe + size
+            or any(under_strip(p, at, across, size) for p in coupon.placements if p.plate == body.name)
+        ):
+            continue
+        others = np.array(taken[body.name]).reshape(-1, 3)
+        if np.any(np.hypot(others[:, 0] - at, others[:, 1] - across) < 0.55 * (others[:, 2] + size)):
+            continue
+        taken[body.name].append((at, across, size))
+        found.append(Distractor("water drop", body.name, at, across, size, 0.0, seed))
+    return found
 
 
 def _specks(rng: np.random.Generator, coupon: Coupon) -> list[Distractor]:
@@ -83,7 +155,7 @@ def _specks(rng: np.random.Generator, coupon: Coupon) -> list[Distractor]:
             (left, right), (low, high) = body.along_mm, body.across_mm
             size = float(np.exp(rng.uniform(np.log(small), np.log(large))))
             at, across = float(rng.uniform(left + 1.0, right - 1.0)), float(rng.uniform(low + 1.0, high - 1.0))
-            side = sides.index(body.name) if body.name in sides else int(across < 0.0)
+            side = sides.index(body.name) if body.name in sides else int(across > 0.0)
             toe = float(np.interp(at, coupon.bead.along_mm, np.abs(coupon.bead.across_mm[side])))
             if abs(across) > toe + 0.6 * size + 0.3:
                 found.append(

@@ -75,7 +75,33 @@ def light_map(coupon: Coupon, *, height: int = 256) -> Picture:
     shade *= 1.0 - 0.75 * body
     if not light.get("glare"):
         picture *= shade[..., None]
+    if "around_ratio" in light:
+        picture *= float(light["around_ratio"])
     return np.ascontiguousarray(picture, dtype=np.float32)
+
+
+def lamp_target(coupon: Coupon) -> Array:
+    """Where the near lamp points: the middle of the bead, coupon frame. [mm]"""
+    return np.array([0.5 * coupon.bead.length_mm, 0.0, 0.0])
+
+
+def near_lamp(coupon: Coupon) -> tuple[Array, float, Array]:
+    """The near lamp, a square that faces the bead: its place [mm], half its side [mm], its radiance in red, green, blue.
+
+    It stands at arm's length, at the phone, or far away where it is the sun.
+    """
+    light = coupon.light
+    target = lamp_target(coupon)
+    if light["flash"]:
+        place, half = coupon.position_mm + np.array([14.0, 6.0, 4.0]), 2.5
+    else:
+        a, e = np.radians(light["near_azimuth_deg"]), np.radians(light["near_elevation_deg"])
+        away = float(light.get("near_away_mm", 550.0))
+        place = target + away * np.array([np.cos(e) * np.cos(a), np.cos(e) * np.sin(a), np.sin(e)])
+        half = 0.5 * float(light["near_size_mm"])
+    radiance = 1.6 * float(light["near_ratio"]) * np.linalg.norm(place - target) ** 2 / (2.0 * half) ** 2
+    warm = np.random.default_rng([coupon.light_seed, 3]).uniform(-0.15, 0.25)
+    return place, half, np.array([radiance * (1.0 + warm), radiance, radiance * (1.0 - 1.2 * warm)])
 
 
 def _window(rng: np.random.Generator, azimuth: Array, elevation: Array) -> Array:
