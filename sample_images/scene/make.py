@@ -127,7 +127,7 @@ def _strewn(job: tuple[Path, int, int, str]) -> str:
     folder, seed, spp, variant = job
     start = time.perf_counter()
     coupon = strewn_coupon(seed)
-    picture = training_picture(coupon, relief_px=relief_px, finest_px_per_mm=18.0, spp=spp, variant=variant, gate=_gate)
+    picture = training_picture(coupon, relief_px=relief_px, finest_px_per_mm=26.0, spp=spp, variant=variant, gate=_gate)
     _write_classed(folder, seed, *picture)
     return f"{seed}: {time.perf_counter() - start:.2f} s"
 

@@ -33,10 +33,10 @@ WATER_MM = (0.4, 3.0)
 
 
 def strewn_choices(seed: int) -> dict[str, Any]:
-    """How a strewn picture is framed: 7.5 to 17 px a mm, as photos of whole coupons have them; plenty of dirt."""
+    """How a strewn picture is framed: 7.5 to 26 px a mm, as photos of whole coupons have them; plenty of dirt."""
     rng = np.random.default_rng([seed, 97])
-    px_per_mm = float(np.exp(rng.uniform(np.log(7.5), np.log(17.0))))
-    focal_35mm = float(np.exp(rng.uniform(np.log(45.0), np.log(130.0))))
+    px_per_mm = float(np.exp(rng.uniform(np.log(7.5), np.log(26.0))))
+    focal_35mm = float(np.exp(rng.uniform(np.log(max(45.0, 3.7 * px_per_mm)), np.log(130.0))))
     hard = str(rng.choice(["glare", "low light", "bright ground plate"])) if rng.random() < 0.12 else None
     return {
         "width_px": WIDTH_PX,
