@@ -214,14 +214,11 @@ def _landed(cap: Cap, lights: Lights) -> Picture:
     for direction, share in zip(lights.directions, lights.shares, strict=True):
         z, pu, pv = _meet(cap.height, u, v, direction)
         met = z > 0.0
-        qu, qv = u.copy(), v.copy()
         into, fresnel = bent(-direction, _normal(cap, pu[met], pv[met]))
         fall = z[met] / np.maximum(-into[:, 2], 0.05)
-        qu[met], qv[met] = pu[met] + into[:, 0] * fall, pv[met] + into[:, 1] * fall
         plain = share * np.array([1.0, direction[0], direction[1]])
-        light = np.broadcast_to(plain, (N, N, 3)).copy()
-        light[met] = share * (1.0 - fresnel)[:, None] * np.stack([np.ones(len(into)), -into[:, 0], -into[:, 1]], axis=-1)
-        total = np.stack([_splat(qu, qv, light[..., k]) for k in range(3)], axis=-1)
+        light = share * (1.0 - fresnel)[:, None] * np.stack([np.ones(len(into)), -into[:, 0], -into[:, 1]], axis=-1)
+        total = plain * ~met[..., None] + _splat(pu[met] + into[:, 0] * fall, pv[met] + into[:, 1] * fall, light)
         landed.append(plain + inner * (cv2.GaussianBlur(total, (0, 0), 1.3) - plain))
     return np.asarray(landed, dtype=np.float32)
 
@@ -238,17 +235,19 @@ def _thrown_from(cap: Cap, u: Picture, v: Picture, view: Array, gloss: float) ->
     return total
 
 
-def _splat(u: Picture, v: Picture, power: Array) -> Array:
-    """The power of rays shared among the four cells about where each lands, shape (N, N)."""
+def _splat(u: Picture, v: Picture, light: Array) -> Array:
+    """The light (n, k) of rays shared among the four cells about where each lands, shape (N, N, k)."""
     x, y = (u + HALF) / (2.0 * HALF) * N - 0.5, (v + HALF) / (2.0 * HALF) * N - 0.5
     i, j = np.floor(x).astype(int), np.floor(y).astype(int)
-    total = np.zeros(N * N)
+    total = np.zeros((N * N, light.shape[1]))
     for di in (0, 1):
         for dj in (0, 1):
-            part = power * np.abs(1 - di - (x - i)) * np.abs(1 - dj - (y - j))
             inside = (i + di >= 0) & (i + di < N) & (j + dj >= 0) & (j + dj < N)
-            total += np.bincount(((j + dj) * N + i + di)[inside], part[inside], N * N)
-    return total.reshape(N, N)
+            cell = ((j + dj) * N + i + di)[inside]
+            part = (np.abs(1 - di - (x - i)) * np.abs(1 - dj - (y - j)))[inside]
+            for k in range(light.shape[1]):
+                total[:, k] += np.bincount(cell, part * light[inside, k], N * N)
+    return total.reshape(N, N, -1)
 
 
 def _thrown(x: Array, y: Array, z: Array, gloss: float) -> Array:
