@@ -17,17 +17,22 @@ from toeline.quantity import Measured
 from toeline.scale.solution import Lens, PlateFit, Scale
 from toeline.spatter import Correction, Shift, Sighting, Spatter, correct, find_spatter, join, lay_over, take_off
 from toeline.spatter.catalogue import (
-    along_thirds,
+    band_areas,
+    count_sides,
+    count_thirds,
     n_on_plate,
     per_100mm,
     per_gram,
     see_plate,
+    side_areas,
     side_by_side,
     size_distribution,
+    third_areas,
 )
 from toeline.spatter.particles import Found, detect_particles
+from toeline.spatter.places import in_bead_frame
 from toeline.spatter.registration import Face, face_of, register
-from toeline.spatter.result import Band, Particle
+from toeline.spatter.result import Band, Particle, Stretch
 from toeline.spatter.telling import seen_length_mm
 
 PX_PER_MM = 16.0
@@ -235,7 +240,8 @@ def test_rates_per_length_and_wire() -> None:
 def test_size_distribution_and_thirds() -> None:
     listed = tuple(_particle(d, a) for d, a in ((0.35, 1.0), (0.4, 15.0), (0.6, 25.0), (2.5, 29.0)))
     assert [n for _, _, n in size_distribution(listed)] == [2, 1, 0, 0, 1]
-    assert along_thirds(Spatter(listed, 10.0, None, ()), 30.0) == (1, 1, 2)
+    thirds = count_thirds(listed, [Stretch(10.0 * k, 10.0 * k + 10.0, 5.0, 0) for k in range(3)])
+    assert [third.n for third in thirds] == [1, 1, 2]
 
 
 def test_sides_are_compared_on_the_plate_that_both_show() -> None:
@@ -245,10 +251,29 @@ def test_sides_are_compared_on_the_plate_that_both_show() -> None:
         ("base", 5.0, 10.0, 5.0, 30),
         ("standing", 5.0, 10.0, 0.2, 0),
     ]
-    found = side_by_side(Spatter((), 15.2, None, tuple(Band(*row, None) for row in rows)))
-    assert found is not None
-    assert found.value == pytest.approx(4.0)  # the band that the standing plate hardly shows is left out
-    assert found.low > 1.0
+    told = side_by_side([Band(*row, None) for row in rows])
+    assert told is not None
+    first, second, ratio = told
+    assert (first, second) == ("base", "standing")
+    assert ratio.value == pytest.approx(4.0)  # the band that the standing plate hardly shows is left out
+    assert ratio.low > 1.0
+
+
+def test_a_flat_bead_has_two_sides_and_three_thirds_of_plate() -> None:
+    """Areas by hand: 40 × 30 mm of plate seen, an 8 mm wide bead all along its middle, clear of it from 0.3 mm on."""
+    view, bead = _view(np.full((480, 640, 3), 120, np.uint8)), _bead(8.0, 40.0)
+    plate = see_plate(view, bead)
+    left, right = (bead.plate_points_mm[toe] for toe in ("left", "right"))
+    assert in_bead_frame(bead, left, tee=False)[:, 1].mean() > 0 > in_bead_frame(bead, right, tee=False)[:, 1].mean()
+    each_cm2 = 40.0 * (15.0 - 4.0 - 0.3) / 100.0
+    areas = side_areas(plate, bead, band_areas(plate))
+    for name in ("left", "right"):
+        assert sum(band.area_cm2 for band in areas if band.plate == name) == pytest.approx(each_cm2, rel=0.06)
+    thirds = third_areas(plate, bead)
+    assert [third.area_cm2 for third in thirds] == pytest.approx([2 * each_cm2 / 3] * 3, rel=0.08)
+    one = replace(_particle(), across_mm=6.0, toe_distance_mm=2.0)
+    counted = count_sides([one, one, replace(one, across_mm=-6.0)], areas)
+    assert [sum(band.n for band in counted if band.plate == name) for name in ("left", "right")] == [2, 1]
 
 
 def _answered(spatter: Spatter, which: Particle, droplet: bool) -> Spatter:

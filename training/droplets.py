@@ -22,6 +22,7 @@ import torch
 from numpy.typing import NDArray
 from torch import nn
 from torch.nn import functional as F
+from torch.nn.utils.fusion import fuse_conv_bn_eval
 from torch.utils.data import DataLoader, IterableDataset
 
 from training.grounds import NARROWEST_PX, Ground
@@ -99,6 +100,35 @@ class Finder(nn.Module):
             x = self.up[number](x + kept[number])
         told: torch.Tensor = self.head(x)
         return told
+
+
+def went_on(path: Path, net: Finder) -> Finder:
+    """The network with weights written by `write`, its normalisations folded into the convolutions, as they are in the file."""
+    import onnx
+    from onnx import numpy_helper
+
+    net.eval()
+    for part in net.modules():
+        for k in range(len(part) - 1) if isinstance(part, nn.Sequential) else ():
+            if isinstance(part[k], nn.Conv2d) and isinstance(part[k + 1], nn.BatchNorm2d):
+                part[k], part[k + 1] = fuse_conv_bn_eval(part[k], part[k + 1]), nn.Identity()
+    order: list[nn.Module] = []
+    hooks = [m.register_forward_hook(lambda m, _, __: order.append(m)) for m in net.modules() if isinstance(m, nn.Conv2d)]
+    with torch.no_grad():
+        net(torch.zeros(1, 5, 64, 64))
+    for hook in hooks:
+        hook.remove()
+    graph = onnx.load(str(path)).graph
+    arrays = {array.name: numpy_helper.to_array(array).astype(np.float32) for array in graph.initializer}
+    for node in graph.node:
+        if node.op_type == "Cast":
+            arrays[node.output[0]] = arrays[node.input[0]]
+    told = [node for node in graph.node if node.op_type == "Conv"]
+    with torch.no_grad():
+        for node, conv in zip(told, order, strict=True):
+            for values, name in zip((conv.weight, conv.bias), node.input[1:], strict=True):
+                values.copy_(torch.from_numpy(arrays[name].copy()))
+    return net
 
 
 def around_mean(x: torch.Tensor) -> torch.Tensor:
@@ -356,14 +386,15 @@ def train(
     top_rate: float,
     seed: int,
     shares: Sequence[float] = SHARES,
+    memory: float = 0.998,
 ) -> tuple[nn.Module, int]:
-    """Train for a given time on a rising and falling rate; weights are averaged exponentially."""
+    """Train for a given time on a rising and falling rate; weights are averaged exponentially, the last ones kept by `memory`."""
     torch.manual_seed(seed)
     loader = iter(DataLoader(Squares(grounds, seed, shares), batch, num_workers=n_workers, pin_memory=device == "cuda"))
     shelf = Shelf(grounds, device)
-    net = net.to(device, memory_format=torch.channels_last)
+    net = net.to(device, memory_format=torch.channels_last).train()
     average = torch.optim.swa_utils.AveragedModel(
-        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(memory), use_buffers=True
     )
     optimiser = torch.optim.AdamW(net.parameters(), lr=1e-3, weight_decay=0.02)
     start, done, step = time.monotonic(), 0.0, 0
@@ -387,7 +418,7 @@ def train(
         optimiser.step()
         average.update_parameters(net)
         step += 1
-        if step % 100 == 0:
+        if step % 25 == 0:
             print(f"{done:.2f} step {step} loss {loss.item():.4f}", flush=True)
         done = (time.monotonic() - start) / (60 * minutes)
     return average.module, step
@@ -490,18 +521,24 @@ def main() -> None:
     ask.add_argument("--top-rate", type=float, default=2e-3)
     ask.add_argument("--seed", type=int, default=7)
     ask.add_argument("--shares", default=",".join(map(str, SHARES)), help="of squares: made-up plates, marked photos, rendered")
+    ask.add_argument("--start", type=Path, help="go on from these weights, of the same widths and blocks")
+    ask.add_argument("--memory", type=float, default=0.998, help="of the average of the weights")
+    ask.add_argument("--without", nargs="*", default=[], help="marked photos to leave out")
     ask.add_argument("--without-fold", type=int, help="leave one fold of the marked photos out, for cross-validation")
     ask.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     told = ask.parse_args()
     cv2.setNumThreads(1)
     with told.grounds.open("rb") as file:
         learn, kept = pickle.load(file)
-    learn = [ground for ground in learn if told.without_fold is None or ground.fold != told.without_fold]
+    learn = [g for g in learn if g.name not in told.without and (told.without_fold is None or g.fold != told.without_fold)]
     print(f"{len(learn)} plates to learn from, {len(kept)} kept apart", flush=True)
     net = Finder([int(w) for w in told.widths.split(",")], [int(n) for n in told.blocks.split(",")])
+    if told.start is not None:
+        net = went_on(told.start, net)
     done, steps = train(
         net, learn, minutes=told.minutes, device=told.device, batch=told.batch, n_workers=told.workers,
         top_rate=told.top_rate, seed=told.seed, shares=[float(v) for v in told.shares.split(",")],
+        memory=told.memory,
     )  # fmt: skip
     sets = {"rendered": _is_rendered, "made up": _is_plate}
     reached = {key: figures(done, [g for g in kept if test(g.name)], told.device) for key, test in sets.items()}
@@ -511,7 +548,9 @@ def main() -> None:
         "widths": told.widths, "blocks": told.blocks, "minutes": told.minutes, "steps": steps, "batch": told.batch, "seed": told.seed,
         "n_learnt": {key: sum(test(g.name) for g in learn) for key, test in (*sets.items(), ("photos", _is_photo))},
         "n_droplets": int(sum((g.droplets[:, 3] > 0).sum() for g in learn)),
-        "shares": told.shares, "without_fold": told.without_fold, "strewn_share": STREWN_SHARE, "kept_apart": reached, "opencv_differs": differs,
+        "shares": told.shares, "without_fold": told.without_fold,
+        "without": told.without, "start": told.start and told.start.name,
+        "strewn_share": STREWN_SHARE, "kept_apart": reached, "opencv_differs": differs,
         "torch": torch.__version__, "device": torch.cuda.get_device_name() if told.device == "cuda" else "cpu",
     }  # fmt: skip
     (told.out / f"{told.name}.json").write_text(json.dumps(record, indent=1))

@@ -14,6 +14,8 @@ import numpy as np
 
 from toeline.quantity import Measured
 from toeline.scale.rays import tilt_deg
+from toeline.spatter.catalogue import side_by_side, size_distribution
+from toeline.spatter.result import Spatter
 
 if TYPE_CHECKING:
     from toeline.inspection import Inspection
@@ -193,6 +195,11 @@ def _travel(found: Inspection) -> dict[str, Any] | None:
     }
 
 
+def _sides(spatter: Spatter) -> dict[str, Any] | None:
+    told = side_by_side(spatter.side_bands)
+    return None if told is None else {"first": told[0], "second": told[1], **_fields(told[2])}
+
+
 def _spatter(found: Inspection) -> dict[str, Any] | None:
     spatter = found.spatter
     if spatter is None:
@@ -205,6 +212,9 @@ def _spatter(found: Inspection) -> dict[str, Any] | None:
         "per_100mm": None if spatter.per_100mm is None else _fields(spatter.per_100mm),
         "per_gram": None if spatter.per_gram is None else _fields(spatter.per_gram),
         "bands": [_fields(band) for band in spatter.bands],
+        "sides": _sides(spatter),
+        "thirds": [_fields(third) for third in spatter.thirds],
+        "sizes": [{"from_mm": low, "to_mm": high, "n": n} for low, high, n in size_distribution(spatter.particles)],
         "particles": [_fields(particle) for particle in spatter.particles],
         "doubtful": [_fields(particle) for particle in spatter.doubtful],
         "before": None if spatter.before is None else _fields(spatter.before),

@@ -12,7 +12,7 @@ from toeline.pages.shelf import Shown
 from toeline.report.charts import png, spatter_chart, speed_chart, width_chart
 from toeline.report.class_table import mark_words
 from toeline.report.summary import CAUTION, headline, no_change, photo_word, rest
-from toeline.report.tables import BEYOND, flag_lines, photo_rows, spatter_rates, spatter_words, verdict_lines
+from toeline.report.tables import BEYOND, flag_lines, photo_rows, spatter_rates, spatter_spread, spatter_words, verdict_lines
 
 Record = Mapping[str, Any]
 
@@ -122,7 +122,7 @@ def charts(told: Record) -> None:
         return
     st.subheader("Spatter")
     st.markdown(spatter_words(spatter).capitalize() + ".")
-    if rates := spatter_rates(spatter):
+    if rates := [*spatter_rates(spatter), *spatter_spread(spatter)]:
         st.html(f'<div class="ledger">{"".join(_row(name.capitalize(), value) for name, value in rates)}</div>')
     if any(band["density_per_cm2"] for band in spatter["bands"]):
         with st.expander("By distance from the toe"):

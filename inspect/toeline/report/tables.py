@@ -7,6 +7,8 @@ from typing import Any
 
 from toeline.flags import registry
 from toeline.quantity import format_pm
+from toeline.spatter.catalogue import LEAST_AREA_CM2
+from toeline.spatter.rates import Tally, scatter_test
 
 Record = Mapping[str, Any]
 
@@ -37,6 +39,11 @@ TITLES: Mapping[str, str] = {
 
 #: Ratios that a person reads as per cent.
 PERCENT = frozenset({"width_cv_ratio", "width_drift_ratio", "undersize_share_ratio"})
+
+#: Fewer droplets say nothing of how they are spread (common practice, no source).
+LEAST_SPREAD_N = 10
+#: Thirds of the bead are called uneven below this probability of chance alone: spatter comes in bursts, so a small one (own judgement).
+UNEVEN_P = 0.01
 
 #: How far a measure misses its limit, in the measure's own word: (start of its key, under, over).
 _MISSES = (("leg_base", "too short", "too long"), ("leg_standing", "too short", "too long"), ("width", "too narrow", "too wide"))
@@ -82,7 +89,7 @@ def measure_rows(record: Record) -> list[tuple[str, str]]:
     spatter = record["spatter"]
     if spatter is not None:
         rows.append(("spatter", spatter_words(spatter)))
-        rows += spatter_rates(spatter)
+        rows += [*spatter_rates(spatter), *spatter_spread(spatter)]
     return rows
 
 
@@ -121,6 +128,42 @@ def spatter_rates(spatter: Mapping[str, Any]) -> list[tuple[str, str]]:
         if rate is not None:
             rows.append((name, f"{rate['value']:.{digits}f} ({rate['low']:.{digits}f} to {rate['high']:.{digits}f})"))
     return rows
+
+
+def spatter_spread(spatter: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """(title, words) of how droplets are spread: over sizes, over the two plates, along the bead; nothing where there are hardly any."""
+    if spatter["n"] < LEAST_SPREAD_N:
+        return []
+    rows = []
+    sizes = [row for row in spatter.get("sizes") or () if row["n"]]
+    if sizes:
+        words = " · ".join(f"{row['n']} of {row['from_mm']:g} to {row['to_mm']:g} mm" for row in sizes)
+        rows.append(("spatter by size", words))
+    sides = spatter.get("sides")
+    if sides is not None:
+        rows.append((f"spatter, {_side(sides['first'])} against {_side(sides['second'])}", _sides_words(sides)))
+    thirds = spatter.get("thirds") or []
+    if thirds and min(third["area_cm2"] for third in thirds) >= LEAST_AREA_CM2:
+        even = scatter_test(Tally(tuple(t["n"] for t in thirds), tuple(t["area_cm2"] for t in thirds)))[2] > UNEVEN_P
+        each = ", ".join(f"{third['n'] / third['area_cm2']:.2g}" for third in thirds)
+        rows.append(
+            (
+                "spatter beside the bead's thirds, left to right",
+                f"{each} per cm²; {'even' if even else 'uneven, more than chance'}",
+            )
+        )
+    return rows
+
+
+def _side(name: str) -> str:
+    return f"{name} plate" if name in ("base", "standing") else f"{name} side"
+
+
+def _sides_words(sides: Mapping[str, float]) -> str:
+    span = f"{sides['low']:.2g} to {sides['high']:.2g} times"
+    if sides["low"] <= 1.0 <= sides["high"]:
+        return f"can't be told apart ({span} as dense)"
+    return f"{sides['value']:.2g} times as dense ({span})"
 
 
 def verdict_lines(record: Record) -> list[tuple[str, str, str, str]]:

@@ -93,7 +93,7 @@ def find_spatter(
         )
         for k in range(len(places))
     )
-    return tell(every, plate, clean_before=plate_before == "clean", wire_g_per_mm=wire_g_per_mm)
+    return tell(every, plate, bead, clean_before=plate_before == "clean", wire_g_per_mm=wire_g_per_mm)
 
 
 def _scale_share(scale: Scale) -> float:

@@ -74,7 +74,7 @@ def take_off(
         now.plate, seen=now.plate.seen & plate_sees(plate, shift, now.plate.middles_mm()).reshape(now.plate.seen.shape)
     )
     kept, n_older = _new(now, shift(older), diameter, both, shift.residual_mm)
-    told = tell(kept, both, clean_before=True, wire_g_per_mm=wire_g_per_mm)
+    told = tell(kept, both, now.bead, clean_before=True, wire_g_per_mm=wire_g_per_mm)
     return replace(told, before=Before(n_older, moved, shift.n_agreeing, shift.residual_mm), corrections=now.spatter.corrections)
 
 

@@ -21,9 +21,10 @@ from scipy import stats
 
 from toeline.bead.result import Bead
 from toeline.bead.view import CouponView, plate_to_view
+from toeline.spatter.places import in_bead_frame
 from toeline.spatter.rates import Tally as Tally
 from toeline.spatter.rates import compare_rates, count_interval
-from toeline.spatter.result import Band, Interval, Particle, Spatter
+from toeline.spatter.result import Band, Interval, Particle, Stretch
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -41,16 +42,19 @@ DARK, BURNT = 14, 252
 __all__ = [
     "BANDS_MM",
     "Plate",
-    "along_thirds",
     "band_areas",
     "count_bands",
+    "count_sides",
+    "count_thirds",
     "detection",
     "n_on_plate",
     "per_100mm",
     "per_gram",
     "see_plate",
+    "side_areas",
     "side_by_side",
     "size_distribution",
+    "third_areas",
 ]
 
 
@@ -248,34 +252,72 @@ def per_gram(n: int, seen_length_mm: float, wire_g_per_mm: float) -> Interval:
     return Interval(each.value * k, each.low * k, each.high * k)
 
 
-def side_by_side(spatter: Spatter) -> Interval | None:
-    """Rate on the first plate over that on the second, in the bands that both show; None on one plate or where too little is seen.
+def side_areas(plate: Plate, bead: Bead, bands: Sequence[Band]) -> tuple[Band, ...]:
+    """Bands as `band_areas` gives them, by side of the bead: a tee's plates are its sides, a flat bead has a left and a right one."""
+    if len(plate.names) > 1:
+        return tuple(bands)
+    near, across = _beside(plate, bead, 1)
+    distance, cell_cm2 = plate.toe_distance_mm[near], 0.01 / plate.px_per_mm**2
+    upper, lower = list(bead.toes)[:2]
+    return tuple(
+        Band(name, low, high, float(np.sum(mine & (distance >= low) & (distance < high))) * cell_cm2, 0, None)
+        for name, mine in ((upper, across > 0), (lower, across <= 0))
+        for low, high in BANDS_MM
+    )
+
+
+def count_sides(particles: Sequence[Particle], areas: Sequence[Band]) -> tuple[Band, ...]:
+    """Fill the bands of both sides, as `side_areas` gives them, with what was counted."""
+    first = areas[0].plate if areas else ""
+
+    def n(band: Band) -> int:
+        flat = band.plate in ("left", "right")
+        mine = (p for p in particles if ((p.across_mm > 0) == (band.plate == first) if flat else p.plate == band.plate))
+        return sum(band.from_mm <= p.toe_distance_mm < band.to_mm for p in mine)
+
+    return tuple(replace(band, n=n(band)) for band in areas)
+
+
+def side_by_side(bands: Sequence[Band]) -> tuple[str, str, Interval] | None:
+    """The two sides, and the rate on the first over that on the second, in the bands that both show; None where too little is seen.
 
     Exact conditional interval; an interval that holds 1 says that the sides can't be told apart.
     """
-    names = list(dict.fromkeys(band.plate for band in spatter.bands))
+    names = list(dict.fromkeys(band.plate for band in bands))
     if len(names) != 2:
         return None
     sums = {name: [0, 0.0] for name in names}
     for low, high in BANDS_MM:
-        pair = [b for b in spatter.bands if (b.from_mm, b.to_mm) == (low, high)]
+        pair = [b for b in bands if (b.from_mm, b.to_mm) == (low, high)]
         if len(pair) == 2 and all(b.area_cm2 >= LEAST_AREA_CM2 for b in pair):
             for b in pair:
                 sums[b.plate][0] += b.n
                 sums[b.plate][1] += b.area_cm2
     (n0, area0), (n1, area1) = (sums[name] for name in names)
-    if area0 == 0 or n0 + n1 == 0:
+    if area0 == 0 or n0 == 0 or n1 == 0:
         return None
     change = compare_rates(Tally((int(n0),), (area0,)), Tally((int(n1),), (area1,)))
-    return Interval(change.ratio, change.low, change.high)
+    return names[0], names[1], Interval(change.ratio, change.low, change.high)
 
 
-def along_thirds(spatter: Spatter, length_mm: float) -> tuple[int, int, int]:
-    """Particles beside the first, middle and last third of the bead, left to right in the coupon view."""
-    third = length_mm / 3
-    along = [p.along_mm for p in spatter.particles]
-    return (
-        sum(0 <= a < third for a in along),
-        sum(third <= a < 2 * third for a in along),
-        sum(2 * third <= a <= length_mm for a in along),
-    )
+def _beside(plate: Plate, bead: Bead, column: int) -> tuple[Mask, Array]:
+    """Where plate can be seen beside the bead, as far as the last band, and along (0) or across (1) of the bead's frame there [mm]."""
+    near = plate.seen & (plate.toe_distance_mm < BANDS_MM[-1][1])
+    points = plate.middles_mm()[near.ravel()]
+    tee = len(plate.names) > 1
+    return near, in_bead_frame(bead, np.column_stack([points[:, 0], np.abs(points[:, 1]) if tee else points[:, 1]]), tee=tee)[
+        :, column
+    ]
+
+
+def third_areas(plate: Plate, bead: Bead) -> tuple[Stretch, ...]:
+    """The bead's thirds with the plate that can be seen beside them, and nothing counted yet."""
+    edges = np.linspace(float(bead.along_mm[0]), float(bead.along_mm[-1]), 4)
+    areas = np.histogram(_beside(plate, bead, 0)[1], edges)[0] * 0.01 / plate.px_per_mm**2
+    return tuple(Stretch(float(a), float(b), float(area), 0) for a, b, area in zip(edges, edges[1:], areas, strict=False))
+
+
+def count_thirds(particles: Sequence[Particle], areas: Sequence[Stretch]) -> tuple[Stretch, ...]:
+    """Fill the thirds with what was counted."""
+    along = [p.along_mm for p in particles if p.toe_distance_mm < BANDS_MM[-1][1]]
+    return tuple(replace(third, n=sum(third.from_mm <= a < third.to_mm for a in along)) for third in areas)

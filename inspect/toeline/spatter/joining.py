@@ -87,7 +87,8 @@ def join(
                 also = _well_inside(first.plate, np.array([at]))[0]
                 logits.append([_logit(p.probability), *([_logit(UNSEEN_PROBABILITY)] if also else [])])
     every = [replace(p, probability=1 / (1 + exp(-sum(row) / len(row)))) for (p, _), row in zip(listed, logits, strict=True)]
-    told = tell([p for p in every if p.probability >= 0.05], plate, clean_before=clean_before, wire_g_per_mm=wire_g_per_mm)
+    kept = [p for p in every if p.probability >= 0.05]
+    told = tell(kept, plate, first.bead, clean_before=clean_before, wire_g_per_mm=wire_g_per_mm)
     flags = tuple(
         dict.fromkeys((*told.flags, *(f for s in sightings for f in s.spatter.flags if f.name != "spatter-plate-unseen")))
     )

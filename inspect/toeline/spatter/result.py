@@ -62,6 +62,16 @@ class Band:
 
 
 @dataclass(frozen=True, slots=True)
+class Stretch:
+    """Spatter beside one stretch of the bead, both sides up to the last band's end, and the plate seen there."""
+
+    from_mm: float
+    to_mm: float
+    area_cm2: float
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
 class Correction:
     """What a hand says of one place in the upright photo: it is a droplet, or it is none."""
 
@@ -96,12 +106,14 @@ class Before:
 class Spatter:
     """All particles, and how much plate could be seen.
 
-    ``density_per_cm2`` (on this plate; detection error only) is None where nobody said that the plate was clean before, or too
-    little plate is seen. ``doubtful`` are candidates that are less likely particles than not, for a person to look at. ``n_on_plate``
-    is the number on the plate in view, whoever put it there. ``per_100mm`` counts both sides up to ``NEAR_MM`` from the toe, for
-    100 mm of bead beside which that much plate is seen, and ``per_gram`` the same for the wire fed over it: both are rates of the
-    process, with counting chance. ``corrections`` were made by hand; ``n_photos`` is how many photos were joined. ``at_least`` says
-    why the photo can't show small droplets: the count is then a lower bound, and there is no interval, density or rate.
+    ``density_per_cm2`` (on this plate; detection error only) is None where nobody said that the plate was clean before, or too little
+    plate is seen. ``doubtful`` are candidates that are less likely particles than not, for a person to look at. ``n_on_plate`` is the
+    number on the plate in view, whoever put it there. ``per_100mm`` counts both sides up to ``NEAR_MM`` from the toe, for 100 mm of
+    bead beside which that much plate is seen, and ``per_gram`` the same for the wire fed over it: both are rates of the process, with
+    counting chance. ``side_bands`` are the bands of the two sides of the bead (``plate`` is then ``left`` or ``right`` on a flat
+    bead), ``thirds`` the bead's thirds, left to right in the coupon view. ``corrections`` were made by hand; ``n_photos`` is how many
+    photos were joined. ``at_least`` says why the photo can't show small droplets: the count is then a lower bound, and there is no
+    interval, density or rate.
     """
 
     particles: tuple[Particle, ...]
@@ -117,6 +129,8 @@ class Spatter:
     corrections: tuple[Correction, ...] = ()
     n_photos: int = 1
     at_least: str = ""
+    side_bands: tuple[Band, ...] = ()
+    thirds: tuple[Stretch, ...] = ()
 
     @property
     def n(self) -> int:

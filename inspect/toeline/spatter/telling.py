@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from math import hypot
 
+from toeline.bead.result import Bead
 from toeline.flags import Flag
 from toeline.spatter.catalogue import (
     COUNTED_FROM,
@@ -13,11 +14,15 @@ from toeline.spatter.catalogue import (
     Plate,
     band_areas,
     count_bands,
+    count_sides,
+    count_thirds,
     n_on_plate,
     per_100mm,
     per_gram,
+    side_areas,
+    third_areas,
 )
-from toeline.spatter.result import Band, Correction, Interval, Particle, Spatter
+from toeline.spatter.result import Band, Correction, Interval, Particle, Spatter, Stretch
 
 NEAR_MM = 10.0
 """Rates count particles up to here from the toe on both sides [mm]."""
@@ -29,7 +34,9 @@ CORRECTION_REACH_PX = 3.0
 __all__ = ["NEAR_MM", "correct", "lower_bound", "seen_length_mm", "tell"]
 
 
-def tell(every: Sequence[Particle], plate: Plate, *, clean_before: bool, wire_g_per_mm: float | None = None) -> Spatter:
+def tell(
+    every: Sequence[Particle], plate: Plate, bead: Bead, *, clean_before: bool, wire_g_per_mm: float | None = None
+) -> Spatter:
     """Count what was found on the plate that can be seen.
 
     Parameters
@@ -37,6 +44,7 @@ def tell(every: Sequence[Particle], plate: Plate, *, clean_before: bool, wire_g_
     every : sequence of Particle
         Counted and doubtful ones alike.
     plate : Plate
+    bead : Bead
     clean_before : bool
         All of it is this bead's.
     wire_g_per_mm : float, optional
@@ -46,11 +54,18 @@ def tell(every: Sequence[Particle], plate: Plate, *, clean_before: bool, wire_g_
     flags = [] if clean_before else [Flag("spatter-before-unknown")]
     if area < 4 * LEAST_AREA_CM2:
         flags.append(Flag("spatter-plate-unseen"))
-    return _counted(every, area, band_areas(plate), tuple(flags), wire_g_per_mm)
+    bands = band_areas(plate)
+    spread = side_areas(plate, bead, bands), third_areas(plate, bead)
+    return _counted(every, area, bands, spread, tuple(flags), wire_g_per_mm)
 
 
 def _counted(
-    every: Sequence[Particle], area_cm2: float, areas: Sequence[Band], flags: tuple[Flag, ...], wire_g_per_mm: float | None
+    every: Sequence[Particle],
+    area_cm2: float,
+    areas: Sequence[Band],
+    spread: tuple[Sequence[Band], Sequence[Stretch]],
+    flags: tuple[Flag, ...],
+    wire_g_per_mm: float | None,
 ) -> Spatter:
     clean_before = all(flag.name != "spatter-before-unknown" for flag in flags)
     counted = tuple(p for p in every if p.probability >= COUNTED_FROM)
@@ -65,7 +80,10 @@ def _counted(
     told = clean_before and length >= LEAST_LENGTH_MM
     each = per_100mm(near, length) if told else None
     gram = per_gram(near, length, wire_g_per_mm) if told and wire_g_per_mm else None
-    return Spatter(counted, area_cm2, density, listed, flags, doubtful, n, each, gram)
+    return Spatter(
+        counted, area_cm2, density, listed, flags, doubtful, n, each, gram,
+        side_bands=count_sides(counted, spread[0]), thirds=count_thirds(counted, spread[1]),
+    )  # fmt: skip
 
 
 def seen_length_mm(bands: Sequence[Band]) -> float:
@@ -87,7 +105,7 @@ def correct(spatter: Spatter, corrections: Sequence[Correction]) -> Spatter:
     wire = None
     if spatter.per_gram is not None and spatter.per_100mm is not None and spatter.per_gram.high > 0:
         wire = spatter.per_100mm.high / spatter.per_gram.high / 100.0
-    again = _counted(every, spatter.area_cm2, spatter.bands, spatter.flags, wire)
+    again = _counted(every, spatter.area_cm2, spatter.bands, (spatter.side_bands, spatter.thirds), spatter.flags, wire)
     again = replace(again, before=spatter.before, corrections=tuple(answers.values()), n_photos=spatter.n_photos)
     return lower_bound(again, spatter.at_least) if spatter.at_least else again
 
@@ -104,4 +122,6 @@ def lower_bound(spatter: Spatter, why: str) -> Spatter:
         per_100mm=None,
         per_gram=None,
         at_least=why,
+        side_bands=(),
+        thirds=(),
     )
