@@ -12,6 +12,7 @@ from sample_images.scene import water
 from sample_images.scene.geometry import plate_axes
 from sample_images.scene.strewn import strewn_coupon
 from training.grounds import to_photo
+from training.hands import agreed, hands_of
 from training.lessons import Lesson
 
 
@@ -140,3 +141,15 @@ def test_water_changes_the_picture_where_drops_lie_and_nowhere_else() -> None:
         assert changed[y - 8 : y + 9, x - 8 : x + 9].any()
     dry = replace(coupon, distractors=tuple(d for d in coupon.distractors if d.kind != "water drop"))
     assert water.with_water(light, shows, dry, "plate") is light
+
+
+def test_what_two_hands_agree_on_is_to_be_found_and_the_rest_counts_neither_way() -> None:
+    """By hand: one droplet that both marked, one that only the first did, one that only the second did, one that it was unsure of."""
+    first = {"particles": [[10.0, 10.0, 8.0], [40.0, 10.0, 8.0]], "unsure": []}
+    second = {"particles": [[11.0, 10.0, 9.0], [70.0, 10.0, 8.0]], "unsure": [[90.0, 10.0, 6.0]]}
+    sure, unsure = agreed(hands_of({"spatter": {**first, "second": second}}))
+    np.testing.assert_allclose(sure, [[10.5, 10.0, 8.5]])
+    assert sorted(unsure[:, 0]) == [40.0, 70.0, 90.0]
+    alone, nothing = agreed(hands_of({"spatter": first}))
+    assert len(alone) == 2
+    assert len(nothing) == 0

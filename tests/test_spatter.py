@@ -14,6 +14,7 @@ from toeline.bead.result import Bead, Part, ToeLine
 from toeline.bead.view import CouponView
 from toeline.errors import CannotMeasure
 from toeline.quantity import Measured
+from toeline.report.tables import spatter_spread
 from toeline.scale.solution import Lens, PlateFit, Scale
 from toeline.spatter import Correction, Shift, Sighting, Spatter, correct, find_spatter, join, lay_over, take_off
 from toeline.spatter.catalogue import (
@@ -73,8 +74,8 @@ def _bead(width_mm: float, length_mm: float) -> Bead:
     return Bead(along, toes, points, 2.0, 1.0, (Part("steady", 8.0, length_mm - 8.0),), (0.0, 0.0), (1.0, 0.0))
 
 
-def _scene(seed: int = 700_101, side: int = 800) -> tuple[CouponView, Bead, Scale, NDArray[np.float64]]:
-    """A plate with a dark bar for a bead of 8 mm across its middle."""
+def _scene(seed: int = 700_109, side: int = 800) -> tuple[CouponView, Bead, Scale, NDArray[np.float64]]:
+    """A plate of many droplets with a dark bar for a bead of 8 mm across its middle."""
     picture = plate_picture(seed, side=side)
     image = picture.rgb.copy()
     half = int(4.0 * PX_PER_MM)
@@ -371,7 +372,7 @@ def test_what_one_photo_lists_and_another_does_not_becomes_less_likely() -> None
 def test_what_was_there_before_is_taken_off() -> None:
     """The plate before the bead is the picture without the bead's bar and without the droplets of its left half."""
     view, bead, scale, droplets = _scene()
-    earlier = plate_picture(700_101, side=800).rgb.copy()
+    earlier = plate_picture(700_109, side=800).rgb.copy()
     new = droplets[:, 0] < 400
     for x, y, d in droplets[new]:
         reach = int(1.2 * d) + 3
@@ -389,3 +390,26 @@ def test_what_was_there_before_is_taken_off() -> None:
     assert len(fresh) >= 5
     assert len(left) >= len(fresh) - 1
     assert told.density_per_cm2 is not None
+
+
+def test_how_droplets_are_spread_is_told_in_words() -> None:
+    record = {
+        "n": 40,
+        "bands": [],
+        "sizes": [
+            {"from_mm": 0.3, "to_mm": 0.5, "n": 30},
+            {"from_mm": 0.5, "to_mm": 0.8, "n": 10},
+            {"from_mm": 0.8, "to_mm": 1.2, "n": 0},
+        ],
+        "sides": {"first": "base", "second": "standing", "value": 2.1, "low": 1.2, "high": 3.8},
+        "thirds": [{"from_mm": 20.0 * k, "to_mm": 20.0 * k + 20.0, "area_cm2": 10.0, "n": n} for k, n in enumerate((4, 6, 30))],
+    }
+    words = dict(spatter_spread(record))
+    assert words["spatter by size"] == "30 of 0.3 to 0.5 mm · 10 of 0.5 to 0.8 mm"
+    assert words["spatter, base plate against standing plate"] == "2.1 times as dense (1.2 to 3.8 times)"
+    assert words["spatter beside the bead's thirds, left to right"] == "0.4, 0.6, 3 per cm²; uneven, more than chance"
+    apart = {**record, "sides": {**record["sides"], "low": 0.8}, "thirds": [{**third, "n": 13} for third in record["thirds"]]}  # type: ignore[dict-item]
+    words = dict(spatter_spread(apart))
+    assert words["spatter, base plate against standing plate"] == "can't be told apart (0.8 to 3.8 times as dense)"
+    assert words["spatter beside the bead's thirds, left to right"].endswith("even")
+    assert spatter_spread({**record, "n": 9}) == []

@@ -14,6 +14,7 @@ import json
 import pickle
 import time
 from collections.abc import Iterator, Sequence
+from copy import deepcopy
 from pathlib import Path
 
 import cv2
@@ -418,7 +419,7 @@ def train(
         optimiser.step()
         average.update_parameters(net)
         step += 1
-        if step % 25 == 0:
+        if step % 100 == 0:
             print(f"{done:.2f} step {step} loss {loss.item():.4f}", flush=True)
         done = (time.monotonic() - start) / (60 * minutes)
     return average.module, step
@@ -522,6 +523,7 @@ def main() -> None:
     ask.add_argument("--seed", type=int, default=7)
     ask.add_argument("--shares", default=",".join(map(str, SHARES)), help="of squares: made-up plates, marked photos, rendered")
     ask.add_argument("--start", type=Path, help="go on from these weights, of the same widths and blocks")
+    ask.add_argument("--halfway", action="store_true", help="write the mean of these weights and those that came of them")
     ask.add_argument("--memory", type=float, default=0.998, help="of the average of the weights")
     ask.add_argument("--without", nargs="*", default=[], help="marked photos to leave out")
     ask.add_argument("--without-fold", type=int, help="leave one fold of the marked photos out, for cross-validation")
@@ -535,11 +537,16 @@ def main() -> None:
     net = Finder([int(w) for w in told.widths.split(",")], [int(n) for n in told.blocks.split(",")])
     if told.start is not None:
         net = went_on(told.start, net)
+    began = deepcopy(net)
     done, steps = train(
         net, learn, minutes=told.minutes, device=told.device, batch=told.batch, n_workers=told.workers,
         top_rate=told.top_rate, seed=told.seed, shares=[float(v) for v in told.shares.split(",")],
         memory=told.memory,
     )  # fmt: skip
+    if told.halfway:
+        with torch.no_grad():
+            for now, before in zip(done.parameters(), began.to(told.device).parameters(), strict=True):
+                now.lerp_(before, 0.5)
     sets = {"rendered": _is_rendered, "made up": _is_plate}
     reached = {key: figures(done, [g for g in kept if test(g.name)], told.device) for key, test in sets.items()}
     told.out.mkdir(parents=True, exist_ok=True)
@@ -549,7 +556,7 @@ def main() -> None:
         "n_learnt": {key: sum(test(g.name) for g in learn) for key, test in (*sets.items(), ("photos", _is_photo))},
         "n_droplets": int(sum((g.droplets[:, 3] > 0).sum() for g in learn)),
         "shares": told.shares, "without_fold": told.without_fold,
-        "without": told.without, "start": told.start and told.start.name,
+        "without": told.without, "start": told.start and told.start.name, "halfway": told.halfway,
         "strewn_share": STREWN_SHARE, "kept_apart": reached, "opencv_differs": differs,
         "torch": torch.__version__, "device": torch.cuda.get_device_name() if told.device == "cuda" else "cpu",
     }  # fmt: skip

@@ -28,7 +28,7 @@ from toeline.spatter import Correction, Sighting, Spatter, correct, find_spatter
 from toeline.surface import SurfaceSign, breaks, find_signs, read_straight
 
 #: One integer a room, raised when a number's meaning changes; see DEVELOPERS.md, "Numbers that changed".
-METHOD = {"photo": 1, "scale": 2, "bead": 4, "measure": 3, "surface": 4, "spatter": 3, "limits": 3, "causes": 4}
+METHOD = {"photo": 1, "scale": 2, "bead": 4, "measure": 3, "surface": 4, "spatter": 4, "limits": 3, "causes": 4}
 
 
 @dataclass(frozen=True, slots=True)

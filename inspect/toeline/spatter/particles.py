@@ -24,7 +24,7 @@ Picture = NDArray[np.uint8]
 
 SMALLEST_PX = (3.75, 5.25)
 """Diameter to which the smallest droplet is brought before looking: the least, and where the plate in view is small, the most [px]."""
-LOOKED_AT_PX = 1.6e6
+LOOKED_AT_PX = 4e6
 """Plate in view that is looked at as finely as that; more is looked at more coarsely [px]."""
 LARGEST_GROWTH = 1.6
 """Most that a coarse picture is grown by for that [ratio]."""
