@@ -396,6 +396,7 @@ def test_how_droplets_are_spread_is_told_in_words() -> None:
     record = {
         "n": 40,
         "bands": [],
+        "density_per_cm2": {"value": 1.3, "low": 1.1, "high": 1.6},
         "sizes": [
             {"from_mm": 0.3, "to_mm": 0.5, "n": 30},
             {"from_mm": 0.5, "to_mm": 0.8, "n": 10},
@@ -406,10 +407,13 @@ def test_how_droplets_are_spread_is_told_in_words() -> None:
     }
     words = dict(spatter_spread(record))
     assert words["spatter by size"] == "30 of 0.3 to 0.5 mm · 10 of 0.5 to 0.8 mm"
-    assert words["spatter, base plate against standing plate"] == "2.1 times as dense (1.2 to 3.8 times)"
-    assert words["spatter beside the bead's thirds, left to right"] == "0.4, 0.6, 3 per cm²; uneven, more than chance"
+    assert words["spatter, base against standing plate"] == "2.1 times as dense (1.2 to 3.8 times)"
+    assert words["spatter by thirds of the bead, left to right"] == "0.4, 0.6, 3 per cm²; uneven, more than chance"
     apart = {**record, "sides": {**record["sides"], "low": 0.8}, "thirds": [{**third, "n": 13} for third in record["thirds"]]}  # type: ignore[dict-item]
     words = dict(spatter_spread(apart))
-    assert words["spatter, base plate against standing plate"] == "can't be told apart (0.8 to 3.8 times as dense)"
-    assert words["spatter beside the bead's thirds, left to right"].endswith("even")
+    assert words["spatter, base against standing plate"] == "can't be told apart (0.8 to 3.8 times as dense)"
+    assert words["spatter by thirds of the bead, left to right"].endswith("even")
     assert spatter_spread({**record, "n": 9}) == []
+    assert [name for name, _ in spatter_spread({**record, "density_per_cm2": None})] == [
+        "spatter by size"
+    ]  # the plate may not have been clean

@@ -122,7 +122,9 @@ def charts(told: Record) -> None:
         return
     st.subheader("Spatter")
     st.markdown(spatter_words(spatter).capitalize() + ".")
-    if rates := [*spatter_rates(spatter), *spatter_spread(spatter)]:
+    for name, words in spatter_spread(spatter):
+        st.markdown(f"{name.capitalize()}: {words}.")
+    if rates := spatter_rates(spatter):
         st.html(f'<div class="ledger">{"".join(_row(name.capitalize(), value) for name, value in rates)}</div>')
     if any(band["density_per_cm2"] for band in spatter["bands"]):
         with st.expander("By distance from the toe"):

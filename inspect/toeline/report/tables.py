@@ -139,16 +139,17 @@ def spatter_spread(spatter: Mapping[str, Any]) -> list[tuple[str, str]]:
     if sizes:
         words = " · ".join(f"{row['n']} of {row['from_mm']:g} to {row['to_mm']:g} mm" for row in sizes)
         rows.append(("spatter by size", words))
-    sides = spatter.get("sides")
+    told = spatter["density_per_cm2"] is not None  # else some of it may be older than this bead
+    sides = spatter.get("sides") if told else None
     if sides is not None:
-        rows.append((f"spatter, {_side(sides['first'])} against {_side(sides['second'])}", _sides_words(sides)))
+        rows.append((f"spatter, {sides['first']} against {sides['second']} {_side(sides['second'])}", _sides_words(sides)))
     thirds = spatter.get("thirds") or []
-    if thirds and min(third["area_cm2"] for third in thirds) >= LEAST_AREA_CM2:
+    if told and thirds and min(third["area_cm2"] for third in thirds) >= LEAST_AREA_CM2:
         even = scatter_test(Tally(tuple(t["n"] for t in thirds), tuple(t["area_cm2"] for t in thirds)))[2] > UNEVEN_P
         each = ", ".join(f"{third['n'] / third['area_cm2']:.2g}" for third in thirds)
         rows.append(
             (
-                "spatter beside the bead's thirds, left to right",
+                "spatter by thirds of the bead, left to right",
                 f"{each} per cm²; {'even' if even else 'uneven, more than chance'}",
             )
         )
@@ -156,7 +157,7 @@ def spatter_spread(spatter: Mapping[str, Any]) -> list[tuple[str, str]]:
 
 
 def _side(name: str) -> str:
-    return f"{name} plate" if name in ("base", "standing") else f"{name} side"
+    return "plate" if name in ("base", "standing") else "side"
 
 
 def _sides_words(sides: Mapping[str, float]) -> str:
