@@ -25,10 +25,9 @@ from toeline.spatter.catalogue import (
     per_100mm,
     per_gram,
     see_plate,
-    side_areas,
+    side_and_third_areas,
     side_by_side,
     size_distribution,
-    third_areas,
 )
 from toeline.spatter.particles import Found, detect_particles
 from toeline.spatter.places import in_bead_frame
@@ -267,10 +266,9 @@ def test_a_flat_bead_has_two_sides_and_three_thirds_of_plate() -> None:
     left, right = (bead.plate_points_mm[toe] for toe in ("left", "right"))
     assert in_bead_frame(bead, left, tee=False)[:, 1].mean() > 0 > in_bead_frame(bead, right, tee=False)[:, 1].mean()
     each_cm2 = 40.0 * (15.0 - 4.0 - 0.3) / 100.0
-    areas = side_areas(plate, bead, band_areas(plate))
+    areas, thirds = side_and_third_areas(plate, bead, band_areas(plate))
     for name in ("left", "right"):
         assert sum(band.area_cm2 for band in areas if band.plate == name) == pytest.approx(each_cm2, rel=0.06)
-    thirds = third_areas(plate, bead)
     assert [third.area_cm2 for third in thirds] == pytest.approx([2 * each_cm2 / 3] * 3, rel=0.08)
     one = replace(_particle(), across_mm=6.0, toe_distance_mm=2.0)
     counted = count_sides([one, one, replace(one, across_mm=-6.0)], areas)

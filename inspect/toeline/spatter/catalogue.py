@@ -51,10 +51,9 @@ __all__ = [
     "per_100mm",
     "per_gram",
     "see_plate",
-    "side_areas",
+    "side_and_third_areas",
     "side_by_side",
     "size_distribution",
-    "third_areas",
 ]
 
 
@@ -252,22 +251,32 @@ def per_gram(n: int, seen_length_mm: float, wire_g_per_mm: float) -> Interval:
     return Interval(each.value * k, each.low * k, each.high * k)
 
 
-def side_areas(plate: Plate, bead: Bead, bands: Sequence[Band]) -> tuple[Band, ...]:
-    """Bands as `band_areas` gives them, by side of the bead: a tee's plates are its sides, a flat bead has a left and a right one."""
-    if len(plate.names) > 1:
-        return tuple(bands)
-    near, across = _beside(plate, bead, 1)
-    distance, cell_cm2 = plate.toe_distance_mm[near], 0.01 / plate.px_per_mm**2
+def side_and_third_areas(plate: Plate, bead: Bead, bands: Sequence[Band]) -> tuple[tuple[Band, ...], tuple[Stretch, ...]]:
+    """Plate that can be seen beside the bead, nothing counted yet: bands by side as `band_areas` gives them, and the bead's thirds.
+
+    A tee's plates are its sides; a flat bead has a left and a right one.
+    """
+    tee, cell_cm2 = len(plate.names) > 1, 0.01 / plate.px_per_mm**2
+    near = plate.seen & (plate.toe_distance_mm < BANDS_MM[-1][1])
+    points = plate.middles_mm()[near.ravel()]
+    along, across = in_bead_frame(bead, np.column_stack([points[:, 0], np.abs(points[:, 1]) if tee else points[:, 1]]), tee=tee).T
+    edges = np.linspace(float(bead.along_mm[0]), float(bead.along_mm[-1]), 4)
+    areas = np.histogram(along, edges)[0] * cell_cm2
+    thirds = tuple(Stretch(float(a), float(b), float(area), 0) for (a, b), area in zip(pairwise(edges), areas, strict=True))
+    if tee:
+        return tuple(bands), thirds
+    distance = plate.toe_distance_mm[near]
     upper, lower = list(bead.toes)[:2]
-    return tuple(
+    sides = tuple(
         Band(name, low, high, float(np.sum(mine & (distance >= low) & (distance < high))) * cell_cm2, 0, None)
         for name, mine in ((upper, across > 0), (lower, across <= 0))
         for low, high in BANDS_MM
     )
+    return sides, thirds
 
 
 def count_sides(particles: Sequence[Particle], areas: Sequence[Band]) -> tuple[Band, ...]:
-    """Fill the bands of both sides, as `side_areas` gives them, with what was counted."""
+    """Fill the bands of both sides, as `side_and_third_areas` gives them, with what was counted."""
     first = areas[0].plate if areas else ""
 
     def n(band: Band) -> int:
@@ -298,23 +307,6 @@ def side_by_side(bands: Sequence[Band]) -> tuple[str, str, Interval] | None:
         return None
     change = compare_rates(Tally((int(n0),), (area0,)), Tally((int(n1),), (area1,)))
     return names[0], names[1], Interval(change.ratio, change.low, change.high)
-
-
-def _beside(plate: Plate, bead: Bead, column: int) -> tuple[Mask, Array]:
-    """Where plate can be seen beside the bead, as far as the last band, and along (0) or across (1) of the bead's frame there [mm]."""
-    near = plate.seen & (plate.toe_distance_mm < BANDS_MM[-1][1])
-    points = plate.middles_mm()[near.ravel()]
-    tee = len(plate.names) > 1
-    return near, in_bead_frame(bead, np.column_stack([points[:, 0], np.abs(points[:, 1]) if tee else points[:, 1]]), tee=tee)[
-        :, column
-    ]
-
-
-def third_areas(plate: Plate, bead: Bead) -> tuple[Stretch, ...]:
-    """The bead's thirds with the plate that can be seen beside them, and nothing counted yet."""
-    edges = np.linspace(float(bead.along_mm[0]), float(bead.along_mm[-1]), 4)
-    areas = np.histogram(_beside(plate, bead, 0)[1], edges)[0] * 0.01 / plate.px_per_mm**2
-    return tuple(Stretch(float(a), float(b), float(area), 0) for a, b, area in zip(edges, edges[1:], areas, strict=False))
 
 
 def count_thirds(particles: Sequence[Particle], areas: Sequence[Stretch]) -> tuple[Stretch, ...]:

@@ -19,8 +19,7 @@ from toeline.spatter.catalogue import (
     n_on_plate,
     per_100mm,
     per_gram,
-    side_areas,
-    third_areas,
+    side_and_third_areas,
 )
 from toeline.spatter.result import Band, Correction, Interval, Particle, Spatter, Stretch
 
@@ -55,8 +54,7 @@ def tell(
     if area < 4 * LEAST_AREA_CM2:
         flags.append(Flag("spatter-plate-unseen"))
     bands = band_areas(plate)
-    spread = side_areas(plate, bead, bands), third_areas(plate, bead)
-    return _counted(every, area, bands, spread, tuple(flags), wire_g_per_mm)
+    return _counted(every, area, bands, side_and_third_areas(plate, bead, bands), tuple(flags), wire_g_per_mm)
 
 
 def _counted(
