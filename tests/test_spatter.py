@@ -406,11 +406,13 @@ def test_how_droplets_are_spread_is_told_in_words() -> None:
     words = dict(spatter_spread(record))
     assert words["spatter by size"] == "30 of 0.3 to 0.5 mm · 10 of 0.5 to 0.8 mm"
     assert words["spatter, base against standing plate"] == "2.1 times as dense (1.2 to 3.8 times)"
-    assert words["spatter by thirds of the bead, left to right"] == "0.4, 0.6, 3 per cm²; uneven, more than chance"
+    assert words["spatter by thirds of the bead, left to right"] == (
+        "0.4 (0.11 to 1), 0.6 (0.22 to 1.3), 3 (2 to 4.3) per cm²; uneven, more than chance"
+    )  # Garwood limits of 4, 6 and 30 on 10 cm² each: 1.0899 and 10.2416, 2.2019 and 13.0595, 20.2409 and 42.8269
     apart = {**record, "sides": {**record["sides"], "low": 0.8}, "thirds": [{**third, "n": 13} for third in record["thirds"]]}  # type: ignore[dict-item]
     words = dict(spatter_spread(apart))
     assert words["spatter, base against standing plate"] == "can't be told apart (0.8 to 3.8 times as dense)"
-    assert words["spatter by thirds of the bead, left to right"].endswith("even")
+    assert words["spatter by thirds of the bead, left to right"].endswith("per cm²; even")
     assert spatter_spread({**record, "n": 9}) == []
     assert [name for name, _ in spatter_spread({**record, "density_per_cm2": None})] == [
         "spatter by size"

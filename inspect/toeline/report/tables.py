@@ -8,7 +8,7 @@ from typing import Any
 from toeline.flags import registry
 from toeline.quantity import format_pm
 from toeline.spatter.catalogue import LEAST_AREA_CM2
-from toeline.spatter.rates import Tally, scatter_test
+from toeline.spatter.rates import Tally, count_interval, scatter_test
 
 Record = Mapping[str, Any]
 
@@ -146,7 +146,7 @@ def spatter_spread(spatter: Mapping[str, Any]) -> list[tuple[str, str]]:
     thirds = spatter.get("thirds") or []
     if told and thirds and min(third["area_cm2"] for third in thirds) >= LEAST_AREA_CM2:
         even = scatter_test(Tally(tuple(t["n"] for t in thirds), tuple(t["area_cm2"] for t in thirds)))[2] > UNEVEN_P
-        each = ", ".join(f"{third['n'] / third['area_cm2']:.2g}" for third in thirds)
+        each = ", ".join(_density_words(third["n"], third["area_cm2"]) for third in thirds)
         rows.append(
             (
                 "spatter by thirds of the bead, left to right",
@@ -154,6 +154,11 @@ def spatter_spread(spatter: Mapping[str, Any]) -> list[tuple[str, str]]:
             )
         )
     return rows
+
+
+def _density_words(n: int, area_cm2: float) -> str:
+    low, high = count_interval(n)
+    return f"{n / area_cm2:.2g} ({low / area_cm2:.2g} to {high / area_cm2:.2g})"
 
 
 def _side(name: str) -> str:
