@@ -18,6 +18,7 @@ from toeline.report.tables import spatter_spread
 from toeline.scale.solution import Lens, PlateFit, Scale
 from toeline.spatter import Correction, Shift, Sighting, Spatter, correct, find_spatter, join, lay_over, take_off
 from toeline.spatter.catalogue import (
+    COUNTED_FROM,
     band_areas,
     count_sides,
     count_thirds,
@@ -90,7 +91,8 @@ def looked() -> list[tuple[NDArray[np.float64], Found]]:
         picture = plate_picture(seed)
         found = detect_particles(picture.rgb, np.ones(picture.rgb.shape[:2], dtype=bool), PX_PER_MM)
         sure = found.probability >= 0.5
-        told.append((picture.droplets, Found(*(getattr(found, name)[sure] for name in Found.__slots__))))
+        arrays = {name: getattr(found, name)[sure] for name in Found.__slots__ if name != "wet_mm2"}
+        told.append((picture.droplets, Found(**arrays, wet_mm2=found.wet_mm2)))
     return told
 
 
@@ -126,6 +128,39 @@ def test_flat_specks_alone_are_not_spatter() -> None:
         image = image * (1 - 0.7 * cover) + 0.7 * cover * tone
     found = detect_particles(image.astype(np.uint8), np.ones((600, 600), dtype=bool), PX_PER_MM)
     assert np.sum(found.probability > 0.5) <= 6
+
+
+WET_SEEDS = (700_204, 700_205, 700_221, 700_232, 700_244, 700_262, 700_267, 700_268, 700_278, 700_284, 700_288, 700_289)
+"""All of 700 200 to 700 290 that have sixteen drops of water or more."""
+
+
+def test_a_wet_plate_is_told_and_what_lies_in_the_water_does_not_count() -> None:
+    """Made-up plates that nothing learnt from, wet ones and as many dry ones."""
+    pictures = [plate_picture(seed) for seed in (*WET_SEEDS, *range(700_206, 700_220))]
+    mask = np.ones(pictures[0].rgb.shape[:2], dtype=bool)
+    dry = [detect_particles(p.rgb, mask, PX_PER_MM) for p in pictures if len(p.water) == 0]
+    wet = [(p, detect_particles(p.rgb, mask, PX_PER_MM)) for p in pictures if len(p.water) >= 16]
+    assert len(wet) == len(WET_SEEDS) <= len(dry)
+    assert sum(found.wet_mm2 > 0 for _, found in wet) >= 8
+    assert sum(found.wet_mm2 > 0 for found in dry) <= 1
+    counted = in_water = 0
+    for picture, found in wet:
+        if found.wet_mm2 > 0:
+            gap = np.hypot(found.x_px[:, None] - picture.water[:, 0], found.y_px[:, None] - picture.water[:, 1])
+            sure = (gap < 0.4 * picture.water[:, 2]).any(axis=1)
+            in_water += int(sure.sum())
+            counted += int(np.sum(found.probability[sure] >= COUNTED_FROM))
+    assert in_water > 50
+    assert counted < 0.2 * in_water
+
+
+def test_a_wet_plate_says_so_and_asks_for_a_dry_one() -> None:
+    image = plate_picture(700_278).rgb.copy()
+    image[230:330] = 60
+    spatter = find_spatter(
+        _view(image), _bead(8.0, 560 / PX_PER_MM), _scale(560, 560), plate_before="clean", plate_now="as welded"
+    )
+    assert [flag.name for flag in spatter.flags] == ["plate-wet"]
 
 
 def test_diameters_and_places(looked: list[tuple[NDArray[np.float64], Found]]) -> None:

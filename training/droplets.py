@@ -1,9 +1,10 @@
 """Train the network that finds droplets on a picture of plate: one look, everywhere at once.
 
-    python -m training.droplets --grounds FILE --out FOLDER [--minutes 5] [--name droplets]
+    python -m training.droplets --grounds FILE --out FOLDER [--minutes 15] [--name droplets]
 
 For every second pixel of a picture of plate laid flat at about 12.5 px per mm it says whether a droplet's middle is there, how wide the
-droplet is and how sure that is, and how far off its middle lies (a heat map with sizes and offsets, after Zhou, Wang and Krähenbühl 2019).
+droplet is and how sure that is, how far off its middle lies (a heat map with sizes and offsets, after Zhou, Wang and Krähenbühl 2019), and
+whether drops of water lie about.
 Needs PyTorch, OpenCV and numpy; what it learns from `training/grounds.py` gathers.
 """
 
@@ -14,7 +15,6 @@ import json
 import pickle
 import time
 from collections.abc import Iterator, Sequence
-from copy import deepcopy
 from pathlib import Path
 
 import cv2
@@ -23,10 +23,9 @@ import torch
 from numpy.typing import NDArray
 from torch import nn
 from torch.nn import functional as F
-from torch.nn.utils.fusion import fuse_conv_bn_eval
 from torch.utils.data import DataLoader, IterableDataset
 
-from training.grounds import NARROWEST_PX, Ground
+from training.grounds import DROPLETS_KNOWN, NARROWEST_PX, WATER_KNOWN, WET, Ground
 from training.network import write_onnx
 
 Array = NDArray[np.float64]
@@ -38,9 +37,9 @@ N_MOST = 96
 """Most droplets taught in one square; squares with more are cut elsewhere."""
 N_STREWN = 40
 """Most droplets and empty places of one square that are laid on another."""
-SHARES = (0.15, 0.3, 0.55)
+SHARES = (0.15, 0.45, 0.40)
 """Of squares from made-up plates, marked photos and rendered pictures."""
-CLOSER_SHARE, CLOSEST_RATIO = 0.15, 2.5
+CLOSER_SHARE, CLOSEST_RATIO = 0.25, 3.0
 """Of squares that are cut more finely than usual, so that large droplets are seen often enough, and how much more at most."""
 STREWN_SHARE = 0.3
 """Of squares on which another's droplets are laid."""
@@ -49,6 +48,8 @@ UNMARKED_PX = 5.5
 AROUND_PX = 33
 """Side of the surroundings that brightness and contrast are told against [px]."""
 WIDEST_SIGMA = 3.0
+WATER_WEIGHT, WET_WEIGHT = 0.5, 4.0
+"""How much telling water counts beside droplets, and a wet place beside a dry one."""
 
 
 class Block(nn.Module):
@@ -72,7 +73,7 @@ class Finder(nn.Module):
     """A U-shaped network from half to a sixteenth of the resolution.
 
     Input: five channels from `shown`, height and width multiples of 16. Output, at half the height and width: log odds of a droplet's
-    middle, log diameter [px], log of its spread, offset of the middle in x and y [cells].
+    middle, log diameter [px], log of its spread, offset of the middle in x and y [cells], log odds of drops of water hereabouts.
     """
 
     def __init__(self, widths: Sequence[int], n_blocks: Sequence[int]) -> None:
@@ -85,10 +86,11 @@ class Finder(nn.Module):
         self.down = nn.ModuleList(nn.Sequential(*(Block(w) for _ in range(n))) for w, n in zip(widths, n_blocks, strict=True))
         self.join = nn.ModuleList(nn.Conv2d(b, a, 1) for a, b in zip(widths[:-1], widths[1:], strict=True))
         self.up = nn.ModuleList(Block(w) for w in widths[:-1])
-        self.head = nn.Conv2d(widths[0], 5, 3, padding=1)
+        self.head = nn.Conv2d(widths[0], 6, 3, padding=1)
         nn.init.zeros_(self.head.bias)
         with torch.no_grad():
             self.head.bias[:2] = torch.tensor([-4.0, 1.8])
+            self.head.bias[5] = -2.0
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
         x = self.stem(x)
@@ -101,35 +103,6 @@ class Finder(nn.Module):
             x = self.up[number](x + kept[number])
         told: torch.Tensor = self.head(x)
         return told
-
-
-def went_on(path: Path, net: Finder) -> Finder:
-    """The network with weights written by `write`, its normalisations folded into the convolutions, as they are in the file."""
-    import onnx
-    from onnx import numpy_helper
-
-    net.eval()
-    for part in net.modules():
-        for k in range(len(part) - 1) if isinstance(part, nn.Sequential) else ():
-            if isinstance(part[k], nn.Conv2d) and isinstance(part[k + 1], nn.BatchNorm2d):
-                part[k], part[k + 1] = fuse_conv_bn_eval(part[k], part[k + 1]), nn.Identity()
-    order: list[nn.Module] = []
-    hooks = [m.register_forward_hook(lambda m, _, __: order.append(m)) for m in net.modules() if isinstance(m, nn.Conv2d)]
-    with torch.no_grad():
-        net(torch.zeros(1, 5, 64, 64))
-    for hook in hooks:
-        hook.remove()
-    graph = onnx.load(str(path)).graph
-    arrays = {array.name: numpy_helper.to_array(array).astype(np.float32) for array in graph.initializer}
-    for node in graph.node:
-        if node.op_type == "Cast":
-            arrays[node.output[0]] = arrays[node.input[0]]
-    told = [node for node in graph.node if node.op_type == "Conv"]
-    with torch.no_grad():
-        for node, conv in zip(told, order, strict=True):
-            for values, name in zip((conv.weight, conv.bias), node.input[1:], strict=True):
-                values.copy_(torch.from_numpy(arrays[name].copy()))
-    return net
 
 
 def around_mean(x: torch.Tensor) -> torch.Tensor:
@@ -225,8 +198,10 @@ class Shelf:
         self.one_sided = torch.tensor([g.one_sided for g in grounds], device=device)
         self.is_photo = torch.tensor([_is_photo(g.name) for g in grounds], device=device)
 
-    def read(self, which: torch.Tensor, affine: torch.Tensor, height: int, width: int) -> tuple[torch.Tensor, torch.Tensor]:
-        """Squares in 0..1, shape (n, 3, h, w), and where they are known, shape (n, h, w)."""
+    def read(
+        self, which: torch.Tensor, affine: torch.Tensor, height: int, width: int
+    ) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+        """Squares in 0..1, shape (n, 3, h, w), where droplets are known, and water as 1, none as 0 and not known as −1, shape (n, h, w)."""
         y, x = torch.meshgrid(
             torch.arange(height, device=self.device, dtype=torch.float64),
             torch.arange(width, device=self.device, dtype=torch.float64),
@@ -249,14 +224,17 @@ class Shelf:
         at = start + y0 * w + x0
         corner = [self.bytes[at + dx + dy * w].float() for dy in (0, 1) for dx in (0, 1)]
         value = (corner[0] * (1 - fx) + corner[1] * fx) * (1 - fy) + (corner[2] * (1 - fx) + corner[3] * fx) * fy
-        known = inside & (corner[0][..., 3] > 0) & ~(self.one_sided[which][:, None] & (across < 0))
+        state = corner[0][..., 3].long()
+        inside &= ~(self.one_sided[which][:, None] & (across < 0))
+        known = inside & (state & DROPLETS_KNOWN > 0)
+        water = torch.where(inside & (state & WATER_KNOWN > 0), (state & WET > 0).float(), torch.full_like(px, -1.0))
         rgb = value[..., :3].permute(0, 2, 1).reshape(len(which), 3, height, width) / 255
-        return rgb, known.reshape(len(which), height, width)
+        return rgb, known.reshape(len(which), height, width), water.reshape(len(which), height, width)
 
 
 def strewn_over(
-    rgb: torch.Tensor, known: torch.Tensor, rows: torch.Tensor, share: float
-) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+    rgb: torch.Tensor, known: torch.Tensor, water: torch.Tensor, rows: torch.Tensor, share: float
+) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor, torch.Tensor]:
     """Lay droplets of squares on other squares of the batch: real ones on rendered plate, and the other way about.
 
     Round pieces with a soft edge, as bright against their surroundings as they were; pieces without a droplet are laid too, so that
@@ -264,8 +242,8 @@ def strewn_over(
 
     Returns
     -------
-    rgb, known, rows : tensor
-        Shapes (n, 3, h, w), (n, h, w), (n, N_MOST + N_STREWN, 4).
+    rgb, known, water, rows : tensor
+        Shapes (n, 3, h, w), (n, h, w), (n, h, w), (n, N_MOST + N_STREWN, 4).
     """
     n, _, height, width = rgb.shape
     device = rgb.device
@@ -299,7 +277,8 @@ def strewn_over(
     new = torch.where(taught[..., None], given, torch.zeros_like(given))
     nothing = torch.zeros(n, n_empty, 4, device=device)
     known = known & (known[giver] | (cover[:, 0] == 0))
-    return rgb + cover * (laid - rgb), known, torch.cat([mine, new, nothing], 1)
+    water = torch.where((cover[:, 0] > 0) & (water != water[giver]), torch.full_like(water, -1.0), water)
+    return rgb + cover * (laid - rgb), known, water, torch.cat([mine, new, nothing], 1)
 
 
 def varied(rgb: torch.Tensor) -> torch.Tensor:
@@ -357,8 +336,10 @@ def targets(rows: torch.Tensor, side: int) -> tuple[torch.Tensor, torch.Tensor, 
     return heat, fit, heat * (heat > 0.35), free
 
 
-def loss_of(told: torch.Tensor, rows: torch.Tensor, known: torch.Tensor, unmarked_px: torch.Tensor) -> torch.Tensor:
-    """Penalty-reduced focal loss of the middles, Laplace likelihood of log diameters, absolute offsets."""
+def loss_of(
+    told: torch.Tensor, rows: torch.Tensor, known: torch.Tensor, water: torch.Tensor, unmarked_px: torch.Tensor
+) -> torch.Tensor:
+    """Penalty-reduced focal loss of the middles, Laplace likelihood of log diameters, absolute offsets, cross entropy of water."""
     heat, fit, weight, free = targets(rows, told.shape[2] * STEP)
     ask = F.avg_pool2d(known[:, None].float(), STEP)[:, 0] > 0.9
     small = told[:, 1].detach().exp() < unmarked_px[:, None, None]  # marks leave out small droplets: their finding is no fault
@@ -372,8 +353,14 @@ def loss_of(told: torch.Tensor, rows: torch.Tensor, known: torch.Tensor, unmarke
     total = weight.sum().clamp(min=1)
     spread = told[:, 2].clamp(-4, 1)
     wide = ((told[:, 1] - fit[:, 0]).abs() * torch.exp(-spread) + spread) * weight
-    off = (told[:, 3:] - fit[:, 1:]).abs().sum(1) * weight
-    return (middle * ask).sum() / n_yes + 0.25 * wide.sum() / total + 0.25 * off.sum() / total
+    off = (told[:, 3:5] - fit[:, 1:]).abs().sum(1) * weight
+    told_of = (F.max_pool2d(-water[:, None], STEP)[:, 0] < 0.5).float()
+    wet = F.avg_pool2d(water[:, None], STEP)[:, 0].clamp(0, 1)
+    each = F.binary_cross_entropy_with_logits(
+        told[:, 5], wet, weight=told_of, pos_weight=told.new_tensor(WET_WEIGHT), reduction="sum"
+    )
+    seen = each / told_of.sum().clamp(min=1)
+    return (middle * ask).sum() / n_yes + 0.25 * wide.sum() / total + 0.25 * off.sum() / total + WATER_WEIGHT * seen
 
 
 def train(
@@ -387,15 +374,14 @@ def train(
     top_rate: float,
     seed: int,
     shares: Sequence[float] = SHARES,
-    memory: float = 0.998,
 ) -> tuple[nn.Module, int]:
-    """Train for a given time on a rising and falling rate; weights are averaged exponentially, the last ones kept by `memory`."""
+    """Train for a given time on a rising and falling rate; weights are averaged exponentially."""
     torch.manual_seed(seed)
     loader = iter(DataLoader(Squares(grounds, seed, shares), batch, num_workers=n_workers, pin_memory=device == "cuda"))
     shelf = Shelf(grounds, device)
     net = net.to(device, memory_format=torch.channels_last).train()
     average = torch.optim.swa_utils.AveragedModel(
-        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(memory), use_buffers=True
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
     )
     optimiser = torch.optim.AdamW(net.parameters(), lr=1e-3, weight_decay=0.02)
     start, done, step = time.monotonic(), 0.0, 0
@@ -405,14 +391,14 @@ def train(
             group["lr"] = rate
         which, affine, rows = (part.to(device, non_blocking=True) for part in next(loader))
         with torch.no_grad():
-            rgb, known = shelf.read(which, affine, SIDE, SIDE)
-            rgb, known, rows = strewn_over(rgb, known, rows, STREWN_SHARE)
+            rgb, known, water = shelf.read(which, affine, SIDE, SIDE)
+            rgb, known, water, rows = strewn_over(rgb, known, water, rows, STREWN_SHARE)
             x = shown(varied(rgb)).contiguous(memory_format=torch.channels_last)
             scale = (affine[:, :2, :2].det().abs() ** -0.5).float()
             unmarked = torch.where(shelf.is_photo[which], UNMARKED_PX * scale, torch.zeros_like(scale))
         with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
             told = net(x)
-        loss = loss_of(told.float(), rows, known, unmarked)
+        loss = loss_of(told.float(), rows, known, water, unmarked)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         nn.utils.clip_grad_norm_(net.parameters(), 3.0)
@@ -430,13 +416,13 @@ def peaks(told: NDArray[np.float32], least: float) -> Array:
     odds = told[0]
     top = (odds >= cv2.dilate(odds, np.ones((3, 3), np.uint8))) & (odds > least)
     row, column = np.nonzero(top)
-    wide, _, dx, dy = told[1:, row, column]
+    wide, _, dx, dy = told[1:5, row, column]
     x, y = (column + dx + 0.5) * STEP - 0.5, (row + dy + 0.5) * STEP - 0.5
     return np.column_stack([x, y, np.exp(wide), odds[row, column]]).astype(float)
 
 
 @torch.no_grad()
-def figures(net: nn.Module, grounds: list[Ground], device: str, *, n_most: int = 120) -> dict[str, float]:
+def figures(net: nn.Module, grounds: list[Ground], device: str, *, n_most: int = 80) -> dict[str, float]:
     """Recall, precision and errors of diameters on squares of grounds kept apart, at the log odds where F1 is best."""
     if not grounds:
         return {}
@@ -444,14 +430,19 @@ def figures(net: nn.Module, grounds: list[Ground], device: str, *, n_most: int =
     shelf = Shelf(grounds, device)
     half, found_all, truth_all = 255.5, [], 0
     wide: list[float] = []
+    wet = np.zeros(4)  # wet told wet, wet told dry, dry told wet, dry told dry [cells]
     for number, ground in enumerate(grounds[:n_most]):
         scale = float(np.sqrt(np.prod(ground.px_per_unit)) / 1.04)
         middle = np.median(ground.middles[2], axis=0)
         affine = np.eye(3)
         affine[:2, :2] /= scale
         affine[:2, 2] = middle - half / scale
-        rgb, known = shelf.read(torch.tensor([number], device=device), torch.from_numpy(affine)[None].to(device), 512, 512)
+        rgb, known, water = shelf.read(torch.tensor([number], device=device), torch.from_numpy(affine)[None].to(device), 512, 512)
         told = net(shown(rgb))[0].float().cpu().numpy()
+        here_water = water[0].cpu().numpy()[::STEP, ::STEP]
+        wet += np.array(
+            [np.sum((here_water == k) & (told[5] > 0 if yes else told[5] <= 0)) for k in (1, 0) for yes in (True, False)]
+        )
         sure = cv2.erode(known[0].cpu().numpy().astype(np.uint8), np.ones((9, 9), np.uint8), borderValue=0) > 0
         at = (ground.droplets[:, :2] - middle) * scale + half
         size = ground.droplets[:, 2] * scale
@@ -486,6 +477,8 @@ def figures(net: nn.Module, grounds: list[Ground], device: str, *, n_most: int =
         "log_odds": round(float(ranked[best, 0]), 3),
         "diameter_scatter": round(scatter, 4),
         "diameter_bias": round(float(np.median(wide)), 4) if wide else float("nan"),
+        "wet_told": round(float(wet[0] / max(1.0, wet[:2].sum())), 4),
+        "dry_told_wet": round(float(wet[2] / max(1.0, wet[2:].sum())), 4),
     }
 
 
@@ -514,39 +507,27 @@ def main() -> None:
     ask.add_argument("--grounds", type=Path, required=True, help="what python -m training.grounds wrote")
     ask.add_argument("--out", type=Path, required=True)
     ask.add_argument("--name", default="droplets")
-    ask.add_argument("--minutes", type=float, default=5.0)
-    ask.add_argument("--widths", default="16,32,56,80")
-    ask.add_argument("--blocks", default="1,1,2,2")
+    ask.add_argument("--minutes", type=float, default=15.0)
+    ask.add_argument("--widths", default="24,48,80,128")
+    ask.add_argument("--blocks", default="1,2,2,2")
     ask.add_argument("--batch", type=int, default=96)
-    ask.add_argument("--workers", type=int, default=5)
+    ask.add_argument("--workers", type=int, default=10)
     ask.add_argument("--top-rate", type=float, default=2e-3)
     ask.add_argument("--seed", type=int, default=7)
     ask.add_argument("--shares", default=",".join(map(str, SHARES)), help="of squares: made-up plates, marked photos, rendered")
-    ask.add_argument("--start", type=Path, help="go on from these weights, of the same widths and blocks")
-    ask.add_argument("--halfway", action="store_true", help="write the mean of these weights and those that came of them")
-    ask.add_argument("--memory", type=float, default=0.998, help="of the average of the weights")
-    ask.add_argument("--without", nargs="*", default=[], help="marked photos to leave out")
     ask.add_argument("--without-fold", type=int, help="leave one fold of the marked photos out, for cross-validation")
     ask.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
     told = ask.parse_args()
     cv2.setNumThreads(1)
     with told.grounds.open("rb") as file:
         learn, kept = pickle.load(file)
-    learn = [g for g in learn if g.name not in told.without and (told.without_fold is None or g.fold != told.without_fold)]
+    learn = [g for g in learn if told.without_fold is None or g.fold != told.without_fold]
     print(f"{len(learn)} plates to learn from, {len(kept)} kept apart", flush=True)
     net = Finder([int(w) for w in told.widths.split(",")], [int(n) for n in told.blocks.split(",")])
-    if told.start is not None:
-        net = went_on(told.start, net)
-    began = deepcopy(net)
     done, steps = train(
         net, learn, minutes=told.minutes, device=told.device, batch=told.batch, n_workers=told.workers,
         top_rate=told.top_rate, seed=told.seed, shares=[float(v) for v in told.shares.split(",")],
-        memory=told.memory,
     )  # fmt: skip
-    if told.halfway:
-        with torch.no_grad():
-            for now, before in zip(done.parameters(), began.to(told.device).parameters(), strict=True):
-                now.lerp_(before, 0.5)
     sets = {"rendered": _is_rendered, "made up": _is_plate}
     reached = {key: figures(done, [g for g in kept if test(g.name)], told.device) for key, test in sets.items()}
     told.out.mkdir(parents=True, exist_ok=True)
@@ -556,7 +537,6 @@ def main() -> None:
         "n_learnt": {key: sum(test(g.name) for g in learn) for key, test in (*sets.items(), ("photos", _is_photo))},
         "n_droplets": int(sum((g.droplets[:, 3] > 0).sum() for g in learn)),
         "shares": told.shares, "without_fold": told.without_fold,
-        "without": told.without, "start": told.start and told.start.name, "halfway": told.halfway,
         "strewn_share": STREWN_SHARE, "kept_apart": reached, "opencv_differs": differs,
         "torch": torch.__version__, "device": torch.cuda.get_device_name() if told.device == "cuda" else "cpu",
     }  # fmt: skip

@@ -34,6 +34,10 @@ PX_PER_MM = (9.75, 17.5)
 FINEST_PX_PER_MM = 26.0
 NARROWEST_PX = 3.0
 """Narrower droplets are neither taught nor punished [px]."""
+DROPLETS_KNOWN, WATER_KNOWN, WET = 1, 2, 4
+"""What is known of a pixel: which droplets lie there; whether drops of water do; that they do (sums of these)."""
+WET_WITHIN, DRY_BEYOND = (0.5, 10.0), (0.5, 32.0)
+"""Plate counts as wet up to so far from a drop's middle, and as dry beyond [share of its width, px at 12.5 px per mm]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,7 +50,7 @@ class Ground:
     rgb : ndarray of uint8, shape (h, w, 3)
         Red first.
     known : ndarray of uint8, shape (h, w)
-        1 where it is known what is a droplet.
+        Sums of `DROPLETS_KNOWN`, `WATER_KNOWN` and `WET`.
     pose : ndarray, shape (3, 3)
         (along, across, 1) on the plate to the camera's frame, homogeneous; plate units are mm, or the picture's pixels.
     lens : ndarray, shape (7,)
@@ -86,6 +90,15 @@ def rendered(path: Path) -> list[Ground]:
     lens = np.array([camera[key] for key in ("focal_px", "cx_px", "cy_px", "k1", "k2", "p1", "p2")], dtype=float)
     rng = np.random.default_rng(told["seed"])
     plates = []
+    known = np.full(classes.shape, DROPLETS_KNOWN | WATER_KNOWN, dtype=np.uint8)
+    for plate in told["plates"]:
+        pose = np.column_stack([np.array(plate["rotation"], dtype=float)[:, :2], plate["translation_mm"]])
+        drops = [d for d in told["distractors"] if d["kind"] == "water drop" and d["plate"] == plate["name"]]
+        if drops:
+            middle = to_photo(np.array([(d["along_mm"], d["across_mm"]) for d in drops], dtype=float), pose, lens)
+            _wetted(
+                known, middle, told["px_per_mm"] * np.array([d["size_mm"] for d in drops], dtype=float), told["px_per_mm"] / 12.5
+            )
     for plate in told["plates"]:
         pose = np.column_stack([np.array(plate["rotation"], dtype=float)[:, :2], plate["translation_mm"]])
         mine = [p for p in told["particles"] if p["plate"] == plate["name"] and p["kind"] == "spatter"]
@@ -103,7 +116,7 @@ def rendered(path: Path) -> list[Ground]:
             Ground(
                 f"{path.stem}-{plate['name']}",
                 rgb,
-                np.ones(classes.shape, dtype=np.uint8),
+                known,
                 pose,
                 lens,
                 len(told["plates"]) > 1,
@@ -151,12 +164,22 @@ def _seen_plate(rng: np.random.Generator, classes: Bytes, pose: Array, lens: Arr
     return points[np.isin(classes[row, column], (1, 3))][:600]
 
 
+def _wetted(known: Bytes, middles: Array, size_px: Array, scale: float) -> None:
+    """Mark in `known` what lies at drops of water; `scale` is px to one at 12.5 px per mm."""
+    for (share, more), value in ((DRY_BEYOND, 0), (WET_WITHIN, WATER_KNOWN | WET)):
+        spot = np.zeros(known.shape, dtype=np.uint8)
+        for (x, y), size in zip(middles, size_px, strict=True):
+            if abs(x) < 2 * known.shape[1] and abs(y) < 2 * known.shape[0]:
+                cv2.circle(spot, (round(float(x)), round(float(y))), round(float(share * size + more * scale)), 1, cv2.FILLED)
+        known[spot > 0] = (known[spot > 0] & DROPLETS_KNOWN) | value
+
+
 def _flat(
     name: str, rgb: Bytes, known: Bytes, droplets: Array, px_per_unit: tuple[float, float], seed: int, *, fold: int = -1
 ) -> Ground:
     """A picture seen from straight above; its units are its own pixels. Droplets: x, y, diameter, and 1 or 0 as in `Ground`."""
     rng = np.random.default_rng(seed)
-    rows, columns = np.nonzero(known)
+    rows, columns = np.nonzero(known & DROPLETS_KNOWN)
     some = rng.integers(0, len(rows), 300)
     anywhere = np.column_stack([columns[some], rows[some]]).astype(float)
     lens = np.array([1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
@@ -167,7 +190,8 @@ def _flat(
 def made_up(seed: int) -> list[Ground]:
     """A made-up plate; every second one is dirtier."""
     picture = plate_picture(seed, dirt_ratio=(1.0, 2.5)[seed % 2])
-    known = np.ones(picture.rgb.shape[:2], dtype=np.uint8)
+    known = np.full(picture.rgb.shape[:2], DROPLETS_KNOWN | WATER_KNOWN, dtype=np.uint8)
+    _wetted(known, picture.water[:, :2], picture.water[:, 2], 1.0)
     sure = np.column_stack([picture.droplets, np.ones(len(picture.droplets))])
     return [_flat(f"plate-{seed}", picture.rgb, known, sure, (0.7, 1.25), seed)]
 
@@ -182,7 +206,15 @@ def marked(marks: Path, photos: Path, *, split: str = "train") -> Iterator[Groun
         rgb = cv2.cvtColor(cv2.imread(str(photos / told["photo"])), cv2.COLOR_BGR2RGB)
         known = np.zeros(rgb.shape[:2], dtype=np.uint8)
         for region in regions:
-            cv2.fillPoly(known, [np.round(region * 16).astype(np.int32)], 1, cv2.LINE_8, 4)
+            cv2.fillPoly(known, [np.round(region * 16).astype(np.int32)], DROPLETS_KNOWN, cv2.LINE_8, 4)
+        wet = told["spatter"].get("wet")
+        if wet is not None:
+            known[known > 0] |= WATER_KNOWN
+            for region in wet:
+                spot = cv2.fillPoly(np.zeros_like(known), [np.round(np.array(region, dtype=float)).astype(np.int32)], 1)
+                about = cv2.dilate(spot, np.ones((41, 41), np.uint8))
+                known[(about > 0) & (known & WET == 0)] &= DROPLETS_KNOWN
+                known[(spot > 0) & (known > 0)] |= WATER_KNOWN | WET
         parts = agreed(hands_of(told))
         droplets = np.concatenate([np.column_stack([part, np.full(len(part), 1.0 - k)]) for k, part in enumerate(parts)])
         yield _flat(path.stem, rgb, known, droplets, (0.6, 1.1), number, fold=fold_of(told["group"]))

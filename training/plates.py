@@ -18,16 +18,17 @@ SUNNY_SHARE = 0.25
 """Of plates that lie in hard, low sun."""
 SPLASHED_SHARE = 0.3
 """Of droplets that are out of round."""
-WET_SHARE = 0.2
+WET_SHARE = 0.25
 """Of plates with water drops."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PlatePicture:
-    """A picture, red first, shape (h, w, 3), and its droplets as rows of x, y, diameter [px], shape (n, 3)."""
+    """A picture, red first, shape (h, w, 3), its droplets as rows of x, y, diameter [px], shape (n, 3), and its drops of water likewise."""
 
     rgb: NDArray[np.uint8]
     droplets: Array
+    water: Array
 
 
 def _noise(rng: np.random.Generator, side: int, scale_px: float, *, along: float = 1.0) -> Array:
@@ -210,6 +211,19 @@ class _Plate:
         if kind == "scratch":
             self.height -= layer / 255.0 * rng.uniform(0, 0.8)
 
+    def runs(self) -> None:
+        """Drops that runs of water left behind them, in rows, one after the other."""
+        rng, way = self.rng, self.rng.uniform(0, 2 * np.pi)
+        size, gap = float(np.clip(rng.lognormal(2.2, 0.5), 4, 30)), rng.uniform(1.1, 3.5)
+        for _ in range(int(rng.integers(1, 4))):
+            x, y = rng.uniform(0, self.side, 2)
+            for _ in range(int(rng.integers(5, 40))):
+                if not (0 <= x < self.side and 0 <= y < self.side):
+                    break
+                self.wet.append((x, y, float(np.clip(size * np.exp(0.25 * rng.normal()), 4, 60))))
+                step, bend = size * gap * np.exp(0.3 * rng.normal()), way + 0.1 * rng.normal()
+                x, y = x + step * np.cos(bend), y + step * np.sin(bend)
+
 
 def _shadow(height: Array, towards: Array, slope: float, reach: int) -> Array:
     """How far each point lies below the lamp's grazing ray, in px of height; towards = direction to the lamp in the picture."""
@@ -323,8 +337,10 @@ def plate_picture(seed: int, *, side: int = 560, dirt_ratio: float = 1.0) -> Pla
     for _ in range(rng.poisson(dirt_ratio * rng.choice([0.0, 2.0, 8.0]))):
         plate.crumb(*rng.uniform(0, side, 2), float(np.clip(rng.lognormal(2.0, 0.5), 3, 40)))
     if rng.random() < WET_SHARE:
-        for _ in range(int(rng.integers(5, 90))):
+        for _ in range(int(rng.integers(5, 90)) if rng.random() < 0.6 else 0):
             plate.wet.append((*rng.uniform(0, side, 2), float(np.clip(rng.lognormal(2.3, 0.6), 4, 60))))
+        if not plate.wet or rng.random() < 0.2:
+            plate.runs()
     middle = rng.uniform(7, 14) if rng.random() < 0.75 else rng.uniform(14, 36)
     last = rng.uniform(0, side, 2)
     for _ in range(rng.poisson(rng.choice([6.0, 25.0, 60.0]))):
@@ -332,4 +348,5 @@ def plate_picture(seed: int, *, side: int = 560, dirt_ratio: float = 1.0) -> Pla
         close = last + rng.normal(0, 1.2 * size + 4, 2)
         last = np.clip(close, 0, side - 1) if rng.random() < 0.3 else rng.uniform(0, side, 2)
         plate.droplet(float(last[0]), float(last[1]), size)
-    return PlatePicture(_photographed(rng, _lit(rng, plate)), np.array(plate.droplets, dtype=float).reshape(-1, 3))
+    droplets, water = (np.array(rows, dtype=float).reshape(-1, 3) for rows in (plate.droplets, plate.wet))
+    return PlatePicture(_photographed(rng, _lit(rng, plate)), droplets, water)

@@ -32,7 +32,7 @@ CLOSE_RATIO = 0.5
 def looked_at(lesson: Lesson) -> tuple[Sheet, Finds]:
     """A lesson's sheet and all finds on it."""
     sheet = lay_out(lesson.rgb, lesson.mask, lesson.smallest_px / SMALLEST_MM, smallest_mm=SMALLEST_MM)
-    return sheet, one_for_each_place(find_middles(sheet.picture, sheet.mask))
+    return sheet, one_for_each_place(find_middles(sheet.picture, sheet.mask)[0])
 
 
 def on_sheet(rows: Array, sheet: Sheet) -> Array:

@@ -28,7 +28,7 @@ from toeline.spatter import Correction, Sighting, Spatter, correct, find_spatter
 from toeline.surface import SurfaceSign, breaks, find_signs, read_straight
 
 #: One integer a room, raised when a number's meaning changes; see DEVELOPERS.md, "Numbers that changed".
-METHOD = {"photo": 1, "scale": 2, "bead": 4, "measure": 3, "surface": 4, "spatter": 4, "limits": 3, "causes": 4}
+METHOD = {"photo": 1, "scale": 2, "bead": 4, "measure": 3, "surface": 4, "spatter": 5, "limits": 3, "causes": 4}
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,12 +253,17 @@ def correct_spatter(found: Inspection, corrections: Sequence[Correction], *, lim
     )
 
 
-#: Doubts of the photo that hide small droplets, and why.
-_HIDES_DROPLETS = {"blurred": "not sharp", "too-dark": "too dark", "low-resolution": "too few pixels to the millimetre"}
+#: Doubts that keep droplets from being told, and why.
+_HIDES_DROPLETS = {
+    "blurred": "not sharp",
+    "too-dark": "too dark",
+    "low-resolution": "too few pixels to the millimetre",
+    "plate-wet": "drops of water on the plate",
+}
 
 
 def _as_far_as_seen(found: Inspection) -> Spatter:
-    """The spatter, as a lower bound where the photo itself can't show small droplets; in the dark no strip is to blame for it."""
+    """The spatter, as a lower bound where the photo can't show all droplets; in the dark no strip is to blame for it."""
     assert found.spatter is not None
     named = {flag.name for flag in found.flags}
     why = ", ".join(words for name, words in _HIDES_DROPLETS.items() if name in named)

@@ -94,6 +94,16 @@ def _fine(job: tuple[Path, int, int, str]) -> str:
     return make_photo(folder, f"coupon-{number:03d}.jpg", coupon, spp, variant, 91)
 
 
+def _wet(job: tuple[Path, int, int, str]) -> str:
+    """A fine coupon with drops of water on its plates."""
+    from sample_images.scene.strewn import wetted
+
+    folder, number, spp, variant = job
+    seed = EVALUATION_FIRST_SEED + number
+    coupon = make_coupon(seed, **(evaluation_choices(number) | {"width_px": 4000, "height_px": 3000}))
+    return make_photo(folder, f"coupon-{number:03d}.jpg", wetted(seed, coupon), spp, variant, 91)
+
+
 def _poses(job: tuple[Path, int, int, str]) -> str:
     """Photo `number % 5` of coupon `number // 5`: the same strips on the same coupon, another view."""
     folder, number, spp, variant = job
@@ -147,18 +157,18 @@ def main() -> None:
     """Read the command line and make the pictures."""
     parser = argparse.ArgumentParser(prog="python -m sample_images.scene", description=__doc__)
     parser.add_argument(
-        "what", choices=("samples", "evaluation", "fine", "poses", "pairs", "training", "strewn"), help="which set to make"
+        "what", choices=("samples", "evaluation", "fine", "wet", "poses", "pairs", "training", "strewn"), help="which set to make"
     )
     parser.add_argument("folder", type=Path, nargs="?", help="where to write (samples: where they belong; others: out/)")
     parser.add_argument(
         "--n",
         type=int,
         default=None,
-        help="how many (all shipped, 60 evaluation, 20 fine, 50 poses, 24 pairs, 100 training or strewn)",
+        help="how many (all shipped, 60 evaluation, 20 fine or wet, 50 poses, 24 pairs, 100 training or strewn)",
     )
     parser.add_argument("--first", type=int, default=None, help="first number, or first seed to train on")
     parser.add_argument(
-        "--spp", type=int, default=None, help="samples a pixel (48 samples, 16 evaluation, 12 fine, 9 training, 16 strewn)"
+        "--spp", type=int, default=None, help="samples a pixel (48 samples, 16 evaluation, 12 fine or wet, 9 training, 16 strewn)"
     )
     parser.add_argument("--variant", default="cuda_ad_rgb,llvm_ad_rgb", help="Mitsuba variants to try")
     parser.add_argument("--workers", type=int, default=1, help="processes")
@@ -169,6 +179,7 @@ def main() -> None:
         "samples": (_sample, len(SHIPPED), 0, 48),
         "evaluation": (_evaluation, 60, 0, 16),
         "fine": (_fine, 20, 0, 12),
+        "wet": (_wet, 20, 0, 12),
         "poses": (_poses, 10 * N_POSES, 0, 16),
         "pairs": (_pairs, 8 * len(SHOTS), 0, 16),
         "training": (_training, 100, TRAINING_FIRST_SEED, 9),

@@ -15,10 +15,12 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from sample_images.scene.bead import SIDES
 from sample_images.scene.coupon import Coupon
 from sample_images.scene.finish import Maps
 from sample_images.scene.meshes import Assembly, Mesh, assemble
 from sample_images.scene.surroundings import bench_picture, lamp_target, light_map, near_lamp, strip_print
+from sample_images.scene.water import with_water
 
 Picture = NDArray[Any]
 
@@ -323,7 +325,7 @@ def render(
     relief_px: tuple[int, int] | None = None,
     gate: AbstractContextManager[Any] | None = None,
 ) -> tuple[Picture, Hits, Assembly]:
-    """Path-trace a coupon.
+    """Path-trace a coupon; drops of water on it are traced apart.
 
     Parameters
     ----------
@@ -349,4 +351,9 @@ def render(
     mi = mitsuba(variant)
     with gate or nullcontext():
         scene, shapes = load(mi, coupon, assembly, relief_px)
-        return trace(coupon, scene, mi, spp=spp), cast(coupon, scene, shapes, mi), assembly
+        light, hits = trace(coupon, scene, mi, spp=spp), cast(coupon, scene, shapes, mi)
+    for body in coupon.bodies:
+        faces = [k for k, name in enumerate(SIDES[coupon.joint]) if name == body.name] or [0, 1]
+        shows = np.isin(hits.shape, [MESHES.index(f"face{k}") for k in faces])
+        light = with_water(light, shows, coupon, body.name)
+    return light, hits, assembly

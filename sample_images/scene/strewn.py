@@ -26,10 +26,12 @@ SPECK_MM: dict[str, tuple[float, float]] = {
     "scale flake": (0.3, 1.6),
 }
 """Smallest and largest size of what may be taken for droplets [mm]."""
-WET_SHARE, SUNNY_SHARE = 0.15, 0.23
+WET_SHARE, SUNNY_SHARE = 0.2, 0.23
 """How many plates are wet; how many pictures are taken in the sun, of those that nothing else makes hard."""
 WATER_MM = (0.4, 3.0)
 """Smallest and largest drop of water [mm]."""
+RUNS_SHARE = 0.45
+"""Of wet pictures, how many show drops that a run of water left behind it, in rows."""
 
 
 def strewn_choices(seed: int) -> dict[str, Any]:
@@ -87,6 +89,12 @@ def strewn_coupon(seed: int) -> Coupon:
     return replace(coupon, light=light, distractors=(*coupon.distractors, *drops))
 
 
+def wetted(seed: int, coupon: Coupon) -> Coupon:
+    """The same coupon with drops of water on its plates."""
+    rng = np.random.default_rng([seed, 94])
+    return replace(coupon, distractors=(*coupon.distractors, *_drops(rng, coupon)))
+
+
 def _sun(rng: np.random.Generator, coupon: Coupon) -> dict[str, Any]:
     """A low sun over one plate, on the open side of a tee, and little light from elsewhere: shadows are long, sharp and dark."""
     axes = plate_axes(coupon.joint, coupon.plate_angle_deg)
@@ -109,12 +117,17 @@ def _sun(rng: np.random.Generator, coupon: Coupon) -> dict[str, Any]:
 
 
 def _drops(rng: np.random.Generator, coupon: Coupon) -> list[Distractor]:
-    """Drops of water all over the picture or about one place of it, clear of the bead, the droplets, the strips and each other."""
+    """Drops of water all over the picture, about one place of it or in rows, clear of the bead, the droplets, the strips and each other."""
     camera = coupon.camera
     n = int(np.exp(rng.uniform(np.log(200.0), np.log(1000.0))))
     middle_px = rng.uniform(0.1, 0.9, 2) * (camera.width_px, camera.height_px)
     spread_px = camera.width_px * float(np.exp(rng.uniform(np.log(0.08), np.log(0.5))))
     size_mm, wide = float(np.exp(rng.uniform(np.log(0.6), np.log(1.8)))), float(rng.uniform(0.2, 0.5))
+    runs = rng.random() < RUNS_SHARE
+    ends_px = rng.uniform(0.05, 0.95, (int(rng.integers(1, 5)), 1, 2)) * (camera.width_px, camera.height_px)
+    fall = rng.normal(0.0, 1.0, 2)
+    ends_px = ends_px + np.array([[-0.5], [0.5]]) * spread_px * 2.0 * fall / np.linalg.norm(fall)
+    waver_px = float(np.exp(rng.uniform(np.log(0.5), np.log(12.0))))
     taken = {
         body.name: [(p.along_mm, p.across_mm, p.diameter_mm) for p in coupon.particles if p.plate == body.name]
         for body in coupon.bodies
@@ -124,7 +137,11 @@ def _drops(rng: np.random.Generator, coupon: Coupon) -> list[Distractor]:
         body = coupon.bodies[int(rng.integers(len(coupon.bodies)))]
         size = float(np.clip(size_mm * np.exp(wide * rng.normal()), *WATER_MM))
         (left, right), (low, high) = body.along_mm, body.across_mm
-        px = middle_px + spread_px * rng.normal(size=2)
+        if runs:
+            start, end = ends_px[int(rng.integers(len(ends_px)))]
+            px = start + rng.random() * (end - start) + waver_px * rng.normal(size=2)
+        else:
+            px = middle_px + spread_px * rng.normal(size=2)
         at, across = (float(value) for value in coupon.poses[body.name].meet(camera.normalised(px)))
         seed = int(rng.integers(2**31))
         side = SIDES[coupon.joint].index(body.name) if len(coupon.bodies) > 1 else int(across > 0.0)

@@ -11,10 +11,9 @@ from sample_images.scene.bead import SIDES
 from sample_images.scene.coupon import Coupon, make_coupon
 from sample_images.scene.geometry import BOARDS, PAIRS
 from sample_images.scene.phone import develop
-from sample_images.scene.render import MESHES, render
+from sample_images.scene.render import render
 from sample_images.scene.signs import sign_mask
 from sample_images.scene.truth import class_mask, truth
-from sample_images.scene.water import with_water
 
 WIDTH_PX, HEIGHT_PX = 640, 480
 RELIEF_PX = (1536, 768)
@@ -143,10 +142,6 @@ def training_picture(
         relief_px=relief_px,
         gate=gate,
     )
-    for body in coupon.bodies:
-        faces = [k for k, name in enumerate(SIDES[coupon.joint]) if name == body.name] or [0, 1]
-        shows = np.isin(hits.shape, [MESHES.index(f"face{k}") for k in faces])
-        light = with_water(light, shows, coupon, body.name)
     known = truth(coupon, hits, assembly)
     meta = {
         "seed": coupon.seed,

@@ -177,7 +177,7 @@ def _missing(verdict: Verdict, size: BeadSize | None, spatter: Spatter | None, c
         elif spatter is not None and spatter.at_least:
             missing, ask = (
                 "a better photo",
-                f"Small droplets can't be seen ({spatter.at_least}), so the count is only a lower bound.",
+                f"Not all droplets can be told ({spatter.at_least}), so the count is only a lower bound.",
             )
         elif coupon.plate_before == "unknown":
             missing = "word on the plate before this bead"

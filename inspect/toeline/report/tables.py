@@ -99,7 +99,7 @@ def spatter_words(spatter: Mapping[str, Any]) -> str:
     count = f"at least {spatter['n']}" if at_least and spatter["n"] else "none seen" if at_least else f"{spatter['n']}"
     words = f"{count} on {spatter['area_cm2']:.0f} cm² of plate in view"
     if at_least:
-        words += f"; small droplets can't be seen in this photo ({at_least})"
+        words += f"; not all can be told in this photo ({at_least})"
     on_plate = spatter.get("n_on_plate")
     if on_plate is not None:
         words += f" (probably {on_plate['low']:.0f} to {on_plate['high']:.0f})"

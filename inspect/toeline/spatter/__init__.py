@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from toeline.bead.result import Bead
 from toeline.bead.view import CouponView, view_to_photo, view_to_plate
+from toeline.flags import Flag
 from toeline.scale.solution import Scale
 from toeline.spatter.before import take_off
 from toeline.spatter.catalogue import Plate, see_plate
@@ -93,7 +96,10 @@ def find_spatter(
         )
         for k in range(len(places))
     )
-    return tell(every, plate, bead, clean_before=plate_before == "clean", wire_g_per_mm=wire_g_per_mm)
+    told = tell(every, plate, bead, clean_before=plate_before == "clean", wire_g_per_mm=wire_g_per_mm)
+    if found.wet_mm2 > 0.0:
+        told = replace(told, flags=(*told.flags, Flag("plate-wet", f"about {max(1.0, found.wet_mm2 / 100.0):.0f} cm²")))
+    return told
 
 
 def _scale_share(scale: Scale) -> float:

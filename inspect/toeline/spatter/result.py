@@ -112,7 +112,7 @@ class Spatter:
     bead beside which that much plate is seen, and ``per_gram`` the same for the wire fed over it: both are rates of the process, with
     counting chance. ``side_bands`` are the bands of the two sides of the bead (``plate`` is then ``left`` or ``right`` on a flat
     bead), ``thirds`` the bead's thirds, left to right in the coupon view. ``corrections`` were made by hand; ``n_photos`` is how many
-    photos were joined. ``at_least`` says why the photo can't show small droplets: the count is then a lower bound, and there is no
+    photos were joined. ``at_least`` says why the photo can't show all droplets: the count is then a lower bound, and there is no
     interval, density or rate.
     """
 

@@ -1,4 +1,4 @@
-"""One look at a picture of plate: where droplets' middles are, how wide they are, how sure that is.
+"""One look at a picture of plate: where droplets' middles are, how wide they are, how sure that is, and where water lies in drops.
 
 A small U-shaped convolutional network says it for every second pixel (a heat map with sizes and offsets, after Zhou, Wang and Krähenbühl
 2019); what stands out from its neighbours is a find. The weights (``droplets.onnx``) run in OpenCV's own network engine;
@@ -29,6 +29,8 @@ BLOCK_PX = 16
 """Windows are laid on a grid of this step, which is the network's coarsest [px]."""
 LEAST_LOG_ODDS = -2.5
 """Less likely places are not looked into."""
+WET_LOG_ODDS = 1.0
+"""Where water is told more surely than this, it lies there."""
 
 __all__ = ["Finds", "find_middles", "shown"]
 
@@ -79,31 +81,40 @@ def shown(picture: Array32) -> Array32:
     return planes
 
 
-def find_middles(picture: Array32, mask: Mask) -> Finds:
-    """Places within the mask that may be droplets, in no order.
+def find_middles(picture: Array32, mask: Mask) -> tuple[Finds, Mask]:
+    """Places within the mask that may be droplets, in no order, and where within it water surely lies in drops.
 
     Parameters
     ----------
     picture : ndarray of float32, shape (h, w, 3)
         Red first, 0..255.
     mask : ndarray of bool, shape (h, w)
+
+    Returns
+    -------
+    finds : Finds
+    wet : ndarray of bool, shape (h, w)
     """
     planes = shown(picture)
     height, width = mask.shape
     padded = np.zeros((5, height + 2 * MARGIN_PX + BLOCK_PX, width + 2 * MARGIN_PX + BLOCK_PX), dtype=np.float32)
     padded[:, MARGIN_PX : MARGIN_PX + height, MARGIN_PX : MARGIN_PX + width] = planes
-    parts = [np.empty((0, 5))]
+    parts, wet = [np.empty((0, 5))], np.zeros(mask.shape, dtype=bool)
     for top, bottom, left, right in windows(mask):
         tall, wide = bottom - top + 2 * MARGIN_PX, right - left + 2 * MARGIN_PX
         told = run("spatter/droplets.onnx", padded[None, :, top : top + tall, left : left + wide])[0]
         edge = MARGIN_PX // STEP
-        found = _peaks(told, (edge, edge + (bottom - top) // STEP, edge, edge + (right - left) // STEP))
+        core = (edge, edge + (bottom - top) // STEP, edge, edge + (right - left) // STEP)
+        found = _peaks(told, core)
+        water = (told[5, core[0] : core[1], core[2] : core[3]] > WET_LOG_ODDS).repeat(STEP, 0).repeat(STEP, 1)
+        here = wet[top:bottom, left:right]
+        here |= water[: here.shape[0], : here.shape[1]]
         parts.append(found + np.array([left - MARGIN_PX, top - MARGIN_PX, 0.0, 0.0, 0.0]))
     rows = np.concatenate(parts)
     column, row = np.round(rows[:, 0]).astype(int), np.round(rows[:, 1]).astype(int)
     inside = (row >= 0) & (column >= 0) & (row < height) & (column < width)
     inside[inside] = mask[row[inside], column[inside]]
-    return Finds(*rows[inside].T)
+    return Finds(*rows[inside].T), wet & mask
 
 
 def windows(mask: Mask) -> list[tuple[int, int, int, int]]:
@@ -156,6 +167,6 @@ def _peaks(told: Array32, core: tuple[int, int, int, int]) -> Array:
     top = (odds >= cv2.dilate(odds, np.ones((3, 3), np.uint8))) & (odds > LEAST_LOG_ODDS)
     row, column = np.nonzero(top[core[0] : core[1], core[2] : core[3]])
     row, column = row + core[0], column + core[2]
-    wide, spread, dx, dy = told[1:, row, column].astype(float)
+    wide, spread, dx, dy = told[1:5, row, column].astype(float)
     x, y = (column + dx + 0.5) * STEP - 0.5, (row + dy + 0.5) * STEP - 0.5
     return np.column_stack([x, y, np.exp(np.clip(wide, 0.0, 5.0)), np.clip(spread, -4.0, 1.0), odds[row, column]])

@@ -109,7 +109,7 @@ def correct(spatter: Spatter, corrections: Sequence[Correction]) -> Spatter:
 
 
 def lower_bound(spatter: Spatter, why: str) -> Spatter:
-    """The same count as no more than a lower bound, for a photo that can't show small droplets: compared with nothing."""
+    """The same count as no more than a lower bound, for a photo that can't show all droplets: compared with nothing."""
     doubt = Flag("spatter-at-least", why)
     return replace(
         spatter,
