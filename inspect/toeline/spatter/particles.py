@@ -34,8 +34,10 @@ LEAST_PROBABILITY = 0.05
 """Less likely places are not told [ratio]."""
 WET_FROM_MM2 = 40.0
 """So much wet plate makes it a wet plate: about four drops of water and what lies about them; dry generated coupons show 13 at most [mm²]."""
+WET_LOG_ODDS, PERHAPS_WET_LOG_ODDS = 1.0, -2.0
+"""Where water is told more surely than the first, plate is wet; on a wet plate it may be from the second on."""
 WET_PROBABILITY = 0.4
-"""Where a wet plate is wet no find is surer than this: a drop of water may pass for a droplet of metal [ratio]."""
+"""Where a wet plate may be wet no find is surer than this: a drop of water may pass for a droplet of metal [ratio]."""
 
 __all__ = ["Found", "Sheet", "clues", "detect_particles", "judgement", "lay_out", "one_for_each_place"]
 
@@ -154,16 +156,17 @@ def detect_particles(
         none = np.empty(0)
         return Found(none, none, none, none, none, none, 0.0)
     sheet = lay_out(image, mask, px_per_mm, smallest_mm=smallest_mm, largest_mm=largest_mm)
-    some, wet = find_middles(sheet.picture, sheet.mask)
+    some, water = find_middles(sheet.picture, sheet.mask)
     finds = one_for_each_place(some)
     last = judgement()
     probability = 1.0 / (1.0 + np.exp(-(last["last"][0] + clues(finds, sheet.smallest_px) @ np.array(last["last"][1:]))))
-    wet_mm2 = float(np.count_nonzero(wet)) * (smallest_mm / sheet.smallest_px) ** 2
+    wet_mm2 = float(np.count_nonzero(water > WET_LOG_ODDS)) * (smallest_mm / sheet.smallest_px) ** 2
     if wet_mm2 < WET_FROM_MM2:
         wet_mm2 = 0.0
     else:
         column, row = np.round(finds.x_px).astype(int), np.round(finds.y_px).astype(int)
-        probability = np.where(wet[row, column], np.minimum(probability, WET_PROBABILITY), probability)
+        in_water = water[row, column] > PERHAPS_WET_LOG_ODDS
+        probability = np.where(in_water, np.minimum(probability, WET_PROBABILITY), probability)
     diameter = np.exp(last["size"][0] + last["size"][1] * np.log(finds.diameter_px))
     kept = np.flatnonzero(
         (probability > LEAST_PROBABILITY) & (diameter >= LEAST_RATIO * sheet.smallest_px) & (diameter <= 1.3 * sheet.largest_px)

@@ -29,8 +29,8 @@ BLOCK_PX = 16
 """Windows are laid on a grid of this step, which is the network's coarsest [px]."""
 LEAST_LOG_ODDS = -2.5
 """Less likely places are not looked into."""
-WET_LOG_ODDS = 1.0
-"""Where water is told more surely than this, it lies there."""
+DRY_LOG_ODDS = -9.0
+"""Of water where nothing is looked at."""
 
 __all__ = ["Finds", "find_middles", "shown"]
 
@@ -81,8 +81,8 @@ def shown(picture: Array32) -> Array32:
     return planes
 
 
-def find_middles(picture: Array32, mask: Mask) -> tuple[Finds, Mask]:
-    """Places within the mask that may be droplets, in no order, and where within it water surely lies in drops.
+def find_middles(picture: Array32, mask: Mask) -> tuple[Finds, Array32]:
+    """Places within the mask that may be droplets, in no order, and how surely water lies in drops.
 
     Parameters
     ----------
@@ -93,28 +93,28 @@ def find_middles(picture: Array32, mask: Mask) -> tuple[Finds, Mask]:
     Returns
     -------
     finds : Finds
-    wet : ndarray of bool, shape (h, w)
+    water : ndarray of float32, shape (h, w)
+        Log odds that drops of water lie there or close by, `DRY_LOG_ODDS` outside the mask.
     """
     planes = shown(picture)
     height, width = mask.shape
     padded = np.zeros((5, height + 2 * MARGIN_PX + BLOCK_PX, width + 2 * MARGIN_PX + BLOCK_PX), dtype=np.float32)
     padded[:, MARGIN_PX : MARGIN_PX + height, MARGIN_PX : MARGIN_PX + width] = planes
-    parts, wet = [np.empty((0, 5))], np.zeros(mask.shape, dtype=bool)
+    parts, water = [np.empty((0, 5))], np.full(mask.shape, DRY_LOG_ODDS, dtype=np.float32)
     for top, bottom, left, right in windows(mask):
         tall, wide = bottom - top + 2 * MARGIN_PX, right - left + 2 * MARGIN_PX
         told = run("spatter/droplets.onnx", padded[None, :, top : top + tall, left : left + wide])[0]
         edge = MARGIN_PX // STEP
         core = (edge, edge + (bottom - top) // STEP, edge, edge + (right - left) // STEP)
         found = _peaks(told, core)
-        water = (told[5, core[0] : core[1], core[2] : core[3]] > WET_LOG_ODDS).repeat(STEP, 0).repeat(STEP, 1)
-        here = wet[top:bottom, left:right]
-        here |= water[: here.shape[0], : here.shape[1]]
+        here = water[top:bottom, left:right]
+        here[:] = told[5, core[0] : core[1], core[2] : core[3]].repeat(STEP, 0).repeat(STEP, 1)[: here.shape[0], : here.shape[1]]
         parts.append(found + np.array([left - MARGIN_PX, top - MARGIN_PX, 0.0, 0.0, 0.0]))
     rows = np.concatenate(parts)
     column, row = np.round(rows[:, 0]).astype(int), np.round(rows[:, 1]).astype(int)
     inside = (row >= 0) & (column >= 0) & (row < height) & (column < width)
     inside[inside] = mask[row[inside], column[inside]]
-    return Finds(*rows[inside].T), wet & mask
+    return Finds(*rows[inside].T), np.where(mask, water, np.float32(DRY_LOG_ODDS))
 
 
 def windows(mask: Mask) -> list[tuple[int, int, int, int]]:
