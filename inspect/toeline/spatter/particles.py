@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from toeline.spatter.sight import Array, Array32, Finds, Mask, find_middles
+from toeline.spatter.sight import STEP, Array, Array32, Finds, Mask, find_middles
 
 Picture = NDArray[np.uint8]
 
@@ -160,11 +160,11 @@ def detect_particles(
     finds = one_for_each_place(some)
     last = judgement()
     probability = 1.0 / (1.0 + np.exp(-(last["last"][0] + clues(finds, sheet.smallest_px) @ np.array(last["last"][1:]))))
-    wet_mm2 = float(np.count_nonzero(water > WET_LOG_ODDS)) * (smallest_mm / sheet.smallest_px) ** 2
+    wet_mm2 = float(np.count_nonzero(water > WET_LOG_ODDS)) * (STEP * smallest_mm / sheet.smallest_px) ** 2
     if wet_mm2 < WET_FROM_MM2:
         wet_mm2 = 0.0
     else:
-        column, row = np.round(finds.x_px).astype(int), np.round(finds.y_px).astype(int)
+        column, row = np.round(finds.x_px).astype(int) // STEP, np.round(finds.y_px).astype(int) // STEP
         in_water = water[row, column] > PERHAPS_WET_LOG_ODDS
         probability = np.where(in_water, np.minimum(probability, WET_PROBABILITY), probability)
     diameter = np.exp(last["size"][0] + last["size"][1] * np.log(finds.diameter_px))

@@ -93,28 +93,30 @@ def find_middles(picture: Array32, mask: Mask) -> tuple[Finds, Array32]:
     Returns
     -------
     finds : Finds
-    water : ndarray of float32, shape (h, w)
+    water : ndarray of float32, shape (⌈h / STEP⌉, ⌈w / STEP⌉)
         Log odds that drops of water lie there or close by, `DRY_LOG_ODDS` outside the mask.
     """
     planes = shown(picture)
     height, width = mask.shape
     padded = np.zeros((5, height + 2 * MARGIN_PX + BLOCK_PX, width + 2 * MARGIN_PX + BLOCK_PX), dtype=np.float32)
     padded[:, MARGIN_PX : MARGIN_PX + height, MARGIN_PX : MARGIN_PX + width] = planes
-    parts, water = [np.empty((0, 5))], np.full(mask.shape, DRY_LOG_ODDS, dtype=np.float32)
+    coarse = mask[::STEP, ::STEP]
+    parts, water = [np.empty((0, 5))], np.full(coarse.shape, DRY_LOG_ODDS, dtype=np.float32)
     for top, bottom, left, right in windows(mask):
         tall, wide = bottom - top + 2 * MARGIN_PX, right - left + 2 * MARGIN_PX
         told = run("spatter/droplets.onnx", padded[None, :, top : top + tall, left : left + wide])[0]
         edge = MARGIN_PX // STEP
         core = (edge, edge + (bottom - top) // STEP, edge, edge + (right - left) // STEP)
         found = _peaks(told, core)
-        here = water[top:bottom, left:right]
-        here[:] = told[5, core[0] : core[1], core[2] : core[3]].repeat(STEP, 0).repeat(STEP, 1)[: here.shape[0], : here.shape[1]]
+        here = water[top // STEP : bottom // STEP, left // STEP : right // STEP]
+        here[:] = told[5, core[0] : core[1], core[2] : core[3]][: here.shape[0], : here.shape[1]]
         parts.append(found + np.array([left - MARGIN_PX, top - MARGIN_PX, 0.0, 0.0, 0.0]))
     rows = np.concatenate(parts)
     column, row = np.round(rows[:, 0]).astype(int), np.round(rows[:, 1]).astype(int)
     inside = (row >= 0) & (column >= 0) & (row < height) & (column < width)
     inside[inside] = mask[row[inside], column[inside]]
-    return Finds(*rows[inside].T), np.where(mask, water, np.float32(DRY_LOG_ODDS))
+    water[~coarse] = DRY_LOG_ODDS
+    return Finds(*rows[inside].T), water
 
 
 def windows(mask: Mask) -> list[tuple[int, int, int, int]]:
