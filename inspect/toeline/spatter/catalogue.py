@@ -33,7 +33,7 @@ BANDS_MM: tuple[tuple[float, float], ...] = ((0.0, 5.0), (5.0, 10.0), (10.0, 25.
 LEAST_AREA_CM2 = 1.0
 """A band with less visible plate gets no density (common practice, no source) [cm²]."""
 CLEAR_OF_BEAD_MM = 0.3
-COUNTED_FROM = 0.45
+COUNTED_FROM = 0.4
 """A find counts as a particle from this probability on: about as many are missed as are counted wrongly."""
 COARSE_PX_PER_MM = 5.0
 DARK, BURNT = 14, 252

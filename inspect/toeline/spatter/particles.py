@@ -36,7 +36,7 @@ WET_FROM_MM2 = 40.0
 """So much wet plate makes it a wet plate: about four drops of water and what lies about them; dry generated coupons show 13 at most [mm²]."""
 WET_LOG_ODDS, PERHAPS_WET_LOG_ODDS = 1.0, -2.0
 """Where water is told more surely than the first, plate is wet; on a wet plate it may be from the second on."""
-WET_PROBABILITY = 0.4
+WET_PROBABILITY = 0.3
 """Where a wet plate may be wet no find is surer than this: a drop of water may pass for a droplet of metal [ratio]."""
 
 __all__ = ["Found", "Sheet", "clues", "detect_particles", "judgement", "lay_out", "one_for_each_place"]
