@@ -11,9 +11,10 @@ from bench.spatter import cut, run
 from sample_images.scene import water
 from sample_images.scene.geometry import plate_axes
 from sample_images.scene.strewn import strewn_coupon
-from training.grounds import to_photo
+from training.grounds import DROPLETS_KNOWN, WATER_KNOWN, WET, made_up, to_photo
 from training.hands import agreed, hands_of
 from training.lessons import Lesson
+from training.plates import plate_picture
 
 
 def test_plate_points_reach_the_photo_as_opencv_projects_them() -> None:
@@ -26,6 +27,17 @@ def test_plate_points_reach_the_photo_as_opencv_projects_them() -> None:
     matrix = np.array([[lens[0], 0.0, lens[1]], [0.0, lens[0], lens[2]], [0.0, 0.0, 1.0]])
     expected, _ = cv2.projectPoints(np.column_stack([points, np.zeros(50)]), turn, shift, matrix, lens[3:])
     np.testing.assert_allclose(to_photo(points, pose, lens), expected[:, 0], atol=1e-6)
+
+
+def test_plate_is_wet_at_a_drop_of_water_open_about_it_and_dry_far_off() -> None:
+    ground, picture = made_up(700_278)[0], plate_picture(700_278, dirt_ratio=1.0)
+    x, y, size = picture.water.T
+    yy, xx = np.mgrid[: ground.known.shape[0], : ground.known.shape[1]]
+    gap = np.min(np.hypot(xx[..., None] - x, yy[..., None] - y) - 0.5 * size, axis=2)
+    assert np.all(ground.known & DROPLETS_KNOWN)
+    assert np.all(ground.known[gap < 9] & WET)
+    assert not np.any(ground.known[(gap > 12) & (gap < 30)] & (WET | WATER_KNOWN))
+    assert np.all((ground.known[gap > 34] & (WET | WATER_KNOWN)) == WATER_KNOWN)
 
 
 def test_strewn_coupons_are_the_same_again_and_many_are_quiet_but_dirty() -> None:

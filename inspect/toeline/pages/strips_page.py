@@ -16,7 +16,7 @@ _PRINT = """
    say so: the printed face lies that far above the plate.
 """
 _PHOTO = """
-1. **Let the coupon cool by itself**; never quench it for a photo. Chip and brush the slag off, with your glasses on.
+1. **Let the coupon cool by itself**; never quench it for a photo. Chip and brush the slag off, with your glasses on; wipe off water.
 2. Scrape loose spatter from where a strip will lie **and nowhere else**: what is on the plate is what gets counted.
 3. **Tee:** A, C or E on the base plate, B, D or F on the standing plate, both beside the bead. **Flat bead:** one or both on
    the plate. A strip may hang over the plate's edge. Strips and magnets go on **after** welding, never near the arc.

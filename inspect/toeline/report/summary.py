@@ -23,7 +23,8 @@ CAUTION = (
 PHOTO_FLAGS = frozenset(
     {
         *("blurred", "too-dark", "too-bright", "glare-on-toe", "smeared-lens", "lamp-banding", "corner-shadow", "low-resolution"),
-        *("steep-view", "strip-curled", "strip-partly-hidden", "one-strip-of-two", "bead-leaves-frame", "slag-on-bead"),
+        *("steep-view", "strip-curled", "strip-partly-hidden", "one-strip-of-two"),
+        *("bead-leaves-frame", "slag-on-bead", "plate-wet"),
     }
 )
 
