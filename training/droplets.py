@@ -354,12 +354,12 @@ def loss_of(
     spread = told[:, 2].clamp(-4, 1)
     wide = ((told[:, 1] - fit[:, 0]).abs() * torch.exp(-spread) + spread) * weight
     off = (told[:, 3:5] - fit[:, 1:]).abs().sum(1) * weight
-    told_of = (F.max_pool2d(-water[:, None], STEP)[:, 0] < 0.5).float()
+    sure = (F.max_pool2d(-water[:, None], STEP)[:, 0] < 0.5).float()
     wet = F.avg_pool2d(water[:, None], STEP)[:, 0].clamp(0, 1)
     each = F.binary_cross_entropy_with_logits(
-        told[:, 5], wet, weight=told_of, pos_weight=told.new_tensor(WET_WEIGHT), reduction="sum"
+        told[:, 5], wet, weight=sure, pos_weight=told.new_tensor(WET_WEIGHT), reduction="sum"
     )
-    seen = each / told_of.sum().clamp(min=1)
+    seen = each / sure.sum().clamp(min=1)
     return (middle * ask).sum() / n_yes + 0.25 * wide.sum() / total + 0.25 * off.sum() / total + WATER_WEIGHT * seen
 
 
@@ -440,9 +440,7 @@ def figures(net: nn.Module, grounds: list[Ground], device: str, *, n_most: int =
         rgb, known, water = shelf.read(torch.tensor([number], device=device), torch.from_numpy(affine)[None].to(device), 512, 512)
         told = net(shown(rgb))[0].float().cpu().numpy()
         here_water = water[0].cpu().numpy()[::STEP, ::STEP]
-        wet += np.array(
-            [np.sum((here_water == k) & (told[5] > 0 if yes else told[5] <= 0)) for k in (1, 0) for yes in (True, False)]
-        )
+        wet += [np.sum((here_water == is_wet) & ((told[5] > 0) == told_wet)) for is_wet in (1, 0) for told_wet in (True, False)]
         sure = cv2.erode(known[0].cpu().numpy().astype(np.uint8), np.ones((9, 9), np.uint8), borderValue=0) > 0
         at = (ground.droplets[:, :2] - middle) * scale + half
         size = ground.droplets[:, 2] * scale

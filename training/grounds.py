@@ -91,16 +91,17 @@ def rendered(path: Path) -> list[Ground]:
     rng = np.random.default_rng(told["seed"])
     plates = []
     known = np.full(classes.shape, DROPLETS_KNOWN | WATER_KNOWN, dtype=np.uint8)
+    poses = {
+        plate["name"]: np.column_stack([np.array(plate["rotation"], dtype=float)[:, :2], plate["translation_mm"]])
+        for plate in told["plates"]
+    }
+    drops = [d for d in told["distractors"] if d["kind"] == "water drop"]
+    if drops:
+        middles = [to_photo(np.array([[d["along_mm"], d["across_mm"]]], dtype=float), poses[d["plate"]], lens)[0] for d in drops]
+        sizes_px = told["px_per_mm"] * np.array([d["size_mm"] for d in drops], dtype=float)
+        _wet_at_drops(known, np.array(middles), sizes_px, told["px_per_mm"] / 12.5)
     for plate in told["plates"]:
-        pose = np.column_stack([np.array(plate["rotation"], dtype=float)[:, :2], plate["translation_mm"]])
-        drops = [d for d in told["distractors"] if d["kind"] == "water drop" and d["plate"] == plate["name"]]
-        if drops:
-            middle = to_photo(np.array([(d["along_mm"], d["across_mm"]) for d in drops], dtype=float), pose, lens)
-            _wetted(
-                known, middle, told["px_per_mm"] * np.array([d["size_mm"] for d in drops], dtype=float), told["px_per_mm"] / 12.5
-            )
-    for plate in told["plates"]:
-        pose = np.column_stack([np.array(plate["rotation"], dtype=float)[:, :2], plate["translation_mm"]])
+        pose = poses[plate["name"]]
         mine = [p for p in told["particles"] if p["plate"] == plate["name"] and p["kind"] == "spatter"]
         row = [(p["along_mm"], p["across_mm"], p["diameter_mm"], float(p["visible"])) for p in mine]
         droplets = np.array(row, dtype=float).reshape(-1, 4)
@@ -164,14 +165,23 @@ def _seen_plate(rng: np.random.Generator, classes: Bytes, pose: Array, lens: Arr
     return points[np.isin(classes[row, column], (1, 3))][:600]
 
 
-def _wetted(known: Bytes, middles: Array, size_px: Array, scale: float) -> None:
+def _wetted(known: Bytes, wet: Bytes, near: Bytes) -> None:
+    """Mark in `known`, where anything is known, plate that is wet; what is only near water is not known to be wet or dry."""
+    known[near > 0] &= DROPLETS_KNOWN
+    known[(wet > 0) & (known > 0)] |= WATER_KNOWN | WET
+
+
+def _wet_at_drops(known: Bytes, middles: Array, sizes_px: Array, scale: float) -> None:
     """Mark in `known` what lies at drops of water; `scale` is px to one at 12.5 px per mm."""
-    for (share, more), value in ((DRY_BEYOND, 0), (WET_WITHIN, WATER_KNOWN | WET)):
+
+    def discs(share: float, more: float) -> Bytes:
         spot = np.zeros(known.shape, dtype=np.uint8)
-        for (x, y), size in zip(middles, size_px, strict=True):
+        for (x, y), size in zip(middles, sizes_px, strict=True):
             if abs(x) < 2 * known.shape[1] and abs(y) < 2 * known.shape[0]:
                 cv2.circle(spot, (round(float(x)), round(float(y))), round(float(share * size + more * scale)), 1, cv2.FILLED)
-        known[spot > 0] = (known[spot > 0] & DROPLETS_KNOWN) | value
+        return spot
+
+    _wetted(known, discs(*WET_WITHIN), discs(*DRY_BEYOND))
 
 
 def _flat(
@@ -191,7 +201,7 @@ def made_up(seed: int) -> list[Ground]:
     """A made-up plate; every second one is dirtier."""
     picture = plate_picture(seed, dirt_ratio=(1.0, 2.5)[seed % 2])
     known = np.full(picture.rgb.shape[:2], DROPLETS_KNOWN | WATER_KNOWN, dtype=np.uint8)
-    _wetted(known, picture.water[:, :2], picture.water[:, 2], 1.0)
+    _wet_at_drops(known, picture.water[:, :2], picture.water[:, 2], 1.0)
     sure = np.column_stack([picture.droplets, np.ones(len(picture.droplets))])
     return [_flat(f"plate-{seed}", picture.rgb, known, sure, (0.7, 1.25), seed)]
 
@@ -210,11 +220,10 @@ def marked(marks: Path, photos: Path, *, split: str = "train") -> Iterator[Groun
         wet = told["spatter"].get("wet")
         if wet is not None:
             known[known > 0] |= WATER_KNOWN
+            spot = np.zeros_like(known)
             for region in wet:
-                spot = cv2.fillPoly(np.zeros_like(known), [np.round(np.array(region, dtype=float)).astype(np.int32)], 1)
-                about = cv2.dilate(spot, np.ones((41, 41), np.uint8))
-                known[(about > 0) & (known & WET == 0)] &= DROPLETS_KNOWN
-                known[(spot > 0) & (known > 0)] |= WATER_KNOWN | WET
+                cv2.fillPoly(spot, [np.round(np.array(region, dtype=float)).astype(np.int32)], 1)
+            _wetted(known, spot, cv2.dilate(spot, np.ones((41, 41), np.uint8)))
         parts = agreed(hands_of(told))
         droplets = np.concatenate([np.column_stack([part, np.full(len(part), 1.0 - k)]) for k, part in enumerate(parts)])
         yield _flat(path.stem, rgb, known, droplets, (0.6, 1.1), number, fold=fold_of(told["group"]))

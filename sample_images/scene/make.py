@@ -87,11 +87,14 @@ def _evaluation(job: tuple[Path, int, int, str]) -> str:
     return make_photo(folder, f"coupon-{number:03d}.jpg", coupon, spp, variant, 91)
 
 
-def _fine(job: tuple[Path, int, int, str]) -> str:
+def _fine_coupon(number: int) -> Coupon:
     """An evaluation coupon as a phone's 12 megapixels show it."""
+    return make_coupon(EVALUATION_FIRST_SEED + number, **(evaluation_choices(number) | {"width_px": 4000, "height_px": 3000}))
+
+
+def _fine(job: tuple[Path, int, int, str]) -> str:
     folder, number, spp, variant = job
-    coupon = make_coupon(EVALUATION_FIRST_SEED + number, **(evaluation_choices(number) | {"width_px": 4000, "height_px": 3000}))
-    return make_photo(folder, f"coupon-{number:03d}.jpg", coupon, spp, variant, 91)
+    return make_photo(folder, f"coupon-{number:03d}.jpg", _fine_coupon(number), spp, variant, 91)
 
 
 def _wet(job: tuple[Path, int, int, str]) -> str:
@@ -99,9 +102,7 @@ def _wet(job: tuple[Path, int, int, str]) -> str:
     from sample_images.scene.strewn import wetted
 
     folder, number, spp, variant = job
-    seed = EVALUATION_FIRST_SEED + number
-    coupon = make_coupon(seed, **(evaluation_choices(number) | {"width_px": 4000, "height_px": 3000}))
-    return make_photo(folder, f"coupon-{number:03d}.jpg", wetted(seed, coupon), spp, variant, 91)
+    return make_photo(folder, f"coupon-{number:03d}.jpg", wetted(_fine_coupon(number)), spp, variant, 91)
 
 
 def _poses(job: tuple[Path, int, int, str]) -> str:

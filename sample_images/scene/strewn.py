@@ -89,9 +89,9 @@ def strewn_coupon(seed: int) -> Coupon:
     return replace(coupon, light=light, distractors=(*coupon.distractors, *drops))
 
 
-def wetted(seed: int, coupon: Coupon) -> Coupon:
+def wetted(coupon: Coupon) -> Coupon:
     """The same coupon with drops of water on its plates."""
-    rng = np.random.default_rng([seed, 94])
+    rng = np.random.default_rng([coupon.seed, 94])
     return replace(coupon, distractors=(*coupon.distractors, *_drops(rng, coupon)))
 
 
